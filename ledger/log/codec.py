@@ -1,0 +1,245 @@
+"""Between entries and bytes: decoding what is posted, encoding what is kept, and the steps from old schemas to new ones.
+
+A kept row is canonical JSON (RFC 8785): keys sorted, no spaces, whole numbers only, so that the same entry is always the
+same bytes. Rows are never rewritten; an old row is lifted step by step when it is read.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Callable, Sequence
+from datetime import UTC, date, datetime
+from typing import Any, cast
+from uuid import UUID
+
+import msgspec
+from msgspec import Struct
+from msgspec.structs import replace
+
+from ledger.plants.entries import TYPES, BrokenRule, Entry, Told, Treated, type_of
+from ledger.plants.recorded import Move, Question, Recorded
+from ledger.plants.refusals import Contradiction, Malformed, Problem, Refusal, Refused, as_problem
+
+MOST_ENTRIES = 2_000
+_MOST_DEPTH = 12
+_MOST_PROBLEMS = 100
+
+#: the pure step from (type, schema) to the next schema, dict to dict: {("lost", 1): step, ...}
+STEPS: dict[tuple[str, int], Callable[[dict[str, Any]], dict[str, Any]]] = {}
+
+
+class _Row(Struct, frozen=True, kw_only=True, omit_defaults=True):
+    """The content of a kept row, as it is laid down."""
+
+    position: int
+    recorded_at: datetime
+    booked_on: date
+    client: str
+    schema: int
+    told: Entry
+    moves: tuple[Move, ...] = ()
+    questions: tuple[Question, ...] = ()
+
+
+class _RawRow(Struct, frozen=True, kw_only=True):
+    """The same, with a told part that may be of an older schema."""
+
+    position: int
+    recorded_at: datetime
+    booked_on: date
+    client: str
+    schema: int
+    told: dict[str, Any]
+    moves: tuple[Move, ...] = ()
+    questions: tuple[Question, ...] = ()
+
+
+_encoder = msgspec.json.Encoder(order="sorted", decimal_format="string", uuid_format="canonical")
+_rows = msgspec.json.Decoder(_Row)
+_raw_rows = msgspec.json.Decoder(_RawRow)
+
+
+def canonical(value: object) -> bytes:
+    """The value as canonical JSON (RFC 8785). Good for what entries are made of: no fractions, keys in plain ASCII."""
+    return _encoder.encode(value)
+
+
+# --- keeping and reading ---------------------------------------------------------------------------------------
+
+
+def encode(recorded: Recorded) -> bytes:
+    """The bytes that are kept, for ever."""
+    return canonical(
+        _Row(
+            position=recorded.position,
+            recorded_at=recorded.recorded_at,
+            booked_on=recorded.booked_on,
+            client=recorded.client,
+            schema=type(recorded.told).SCHEMA,
+            told=recorded.told,
+            moves=recorded.moves,
+            questions=recorded.questions,
+        )
+    )
+
+
+def decode(content: str | bytes, kind: str, schema: int) -> Recorded:
+    """A kept row as an entry of today's schema."""
+    current = TYPES[kind].SCHEMA
+    row: _Row | _RawRow
+    if schema == current:
+        row = _rows.decode(content)
+        told = row.told
+    else:
+        raw = _raw_rows.decode(content)
+        told = _convert(lift(raw.told, schema))
+        row = cast(Any, raw)
+    return Recorded(
+        position=row.position,
+        recorded_at=row.recorded_at,
+        booked_on=row.booked_on,
+        client=row.client,
+        told=told,
+        moves=row.moves,
+        questions=row.questions,
+    )
+
+
+def lift(told: dict[str, Any], schema: int) -> dict[str, Any]:
+    """A told entry of an older schema, step by step, in today's."""
+    kind = told["type"]
+    while schema < TYPES[kind].SCHEMA:
+        told = STEPS[kind, schema](told)
+        schema += 1
+    return told
+
+
+def digest(told: Told) -> bytes:
+    """What tells the same content under the same id from another: SHA-256 over the canonical JSON of what was told."""
+    return hashlib.sha256(canonical(told)).digest()
+
+
+# --- what is posted --------------------------------------------------------------------------------------------
+
+
+class Unreadable(Exception):
+    """The body is no JSON, or JSON that nobody can mean (duplicate keys, too deep)."""
+
+
+def _once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
+    made = dict(pairs)
+    if len(made) != len(pairs):
+        twice = next(key for key, _ in pairs if [name for name, _ in pairs].count(key) > 1)
+        raise Unreadable(f"the key {twice!r:.60} stands twice in one object: keep one of the two")
+    return made
+
+
+def _no_constant(name: str) -> Any:
+    raise Unreadable(f"{name} is no JSON number: leave the field out, or give a number")
+
+
+def _whole(text: str) -> int | float:
+    return int(text) if len(text) <= 20 else float(text)
+
+
+def read_json(body: bytes) -> Any:
+    """Parse a posted body strictly: UTF-8, no duplicate keys, no NaN, not too deep. Raises Unreadable."""
+    try:
+        value = json.loads(
+            body.decode("utf-8"), object_pairs_hook=_once, parse_constant=_no_constant, parse_int=_whole
+        )
+    except UnicodeDecodeError:
+        raise Unreadable("the body is not UTF-8 text") from None
+    except RecursionError:
+        raise Unreadable("the body is nested too deep") from None
+    except json.JSONDecodeError as error:
+        raise Unreadable(f"the body is not JSON: {error.msg} at character {error.pos}") from None
+    if _depth(value) > _MOST_DEPTH:
+        raise Unreadable(f"the body is nested more than {_MOST_DEPTH} deep")
+    return value
+
+
+def _depth(value: Any, level: int = 1) -> int:
+    if level > _MOST_DEPTH or not isinstance(value, dict | list) or not value:
+        return level
+    inside = value.values() if isinstance(value, dict) else value
+    return max(_depth(item, level + 1) if isinstance(item, dict | list) else level for item in inside)
+
+
+def read_told(value: Any) -> list[Entry]:
+    """One posted entry or a list of them. Raises Refused with every problem of every entry."""
+    posted = value if isinstance(value, list) else [value]
+    if not 1 <= len(posted) <= MOST_ENTRIES:
+        detail = f"post 1 to {MOST_ENTRIES} entries at a time, not {len(posted)}"
+        raise Refused([Problem(index=0, code=Malformed.CODE, detail=detail)])
+    told: list[Entry] = []
+    problems: list[Problem] = []
+    for index, item in enumerate(posted):
+        try:
+            told.append(_read_one(item))
+        except msgspec.ValidationError as error:
+            problems.extend(as_problem(index, refusal) for refusal in _faults(item, error))
+        except Refusal as refusal:
+            problems.append(as_problem(index, refusal))
+    if problems:
+        raise Refused(problems[:_MOST_PROBLEMS])
+    return told
+
+
+def _read_one(item: Any) -> Entry:
+    if not isinstance(item, dict):
+        raise Malformed("an entry is a JSON object with a type, an id, occurred_at and by")
+    kind = item.get("type")
+    if not isinstance(kind, str) or kind not in TYPES:
+        raise Malformed(f"type is one of {', '.join(TYPES)}", field="type")
+    if "schema" in item:
+        schema, current = item["schema"], TYPES[kind].SCHEMA
+        if type(schema) is not int or not 1 <= schema <= current:
+            raise Malformed(f"schema of {kind} is 1 to {current}: leave it out for the newest", field="schema")
+        item = lift({name: part for name, part in item.items() if name != "schema"}, schema)
+    return in_utc(_convert(item))
+
+
+def _convert(item: dict[str, Any]) -> Entry:
+    return cast(Entry, msgspec.convert(item, TYPES[item["type"]]))
+
+
+def in_utc(told: Entry) -> Entry:
+    """The same moments, told in UTC, so that one moment is always the same bytes."""
+    if told.occurred_at.utcoffset():
+        told = replace(told, occurred_at=told.occurred_at.astimezone(UTC))
+    if isinstance(told, Treated) and told.re_entry_ends is not None and told.re_entry_ends.utcoffset():
+        told = replace(told, re_entry_ends=told.re_entry_ends.astimezone(UTC))
+    return told
+
+
+def _faults(item: dict[str, Any], first: msgspec.ValidationError) -> Sequence[Refusal]:
+    """Every fault of an entry that did not convert: each field by itself, then unknown and missing ones."""
+    if isinstance(first.__cause__, BrokenRule):
+        return [Contradiction(str(first.__cause__), field=first.__cause__.field)]
+    fields = {field.encode_name: field for field in msgspec.structs.fields(TYPES[item["type"]])}
+    faults: list[Refusal] = []
+    for name, value in item.items():
+        if name == "type":
+            continue
+        if name not in fields:
+            faults.append(Malformed(f"{item['type']} has no field {name[:60]!r}: it has {', '.join(fields)}", field=name[:60]))
+            continue
+        try:
+            msgspec.convert(value, fields[name].type)
+        except msgspec.ValidationError as error:
+            faults.append(Malformed(f"{name}: {error}", field=name))
+    for name, field in fields.items():
+        if field.required and name not in item:
+            faults.append(Malformed(f"{name} is missing", field=name))
+    return faults or [Malformed(str(first))]
+
+
+def kind_of(told: Told) -> str:
+    return type_of(told)
+
+
+def reverses(told: Told) -> UUID | None:
+    """The id of the entry that this one takes back, if it does."""
+    return getattr(told, "entry", None) if type_of(told) == "reversed" else None

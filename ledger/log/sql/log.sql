@@ -1,0 +1,66 @@
+-- name: take_pen
+-- Lock the pen until the transaction ends; nothing may be read for a decision before this has answered.
+select position, recorded_at from pen for update
+
+-- name: clock
+-- The database's clock, read while holding the pen (not now(), which is the time at which the transaction began).
+select clock_timestamp()
+
+-- name: put_pen
+-- Leave the pen at the last position written.
+update pen set position = %(position)s, recorded_at = %(recorded_at)s
+
+-- name: head
+-- The last position and when it was written, without taking the pen.
+select position, recorded_at from pen
+
+-- name: by_ids
+-- Entries by id: those that were posted before, and those that a reversal names.
+select id, digest, type, schema, content from entries where id = any(%(ids)s::uuid[])
+
+-- name: reversed_of
+-- Which of these entries have been taken back.
+select reverses from entries where reverses = any(%(ids)s::uuid[])
+
+-- name: append
+-- Write the entries of a turn.
+insert into entries
+    (position, id, type, schema, occurred_at, recorded_at, booked_on, person, client, reverses, digest, content)
+select * from unnest(
+    %(position)s::bigint[], %(id)s::uuid[], %(type)s::text[], %(schema)s::smallint[], %(occurred_at)s::timestamptz[],
+    %(recorded_at)s::timestamptz[], %(booked_on)s::date[], %(person)s::text[], %(client)s::text[], %(reverses)s::uuid[],
+    %(digest)s::bytea[], %(content)s::text[])
+
+-- name: after
+-- The log in order, after a position.
+select type, schema, content from entries where position > %(after)s order by position limit %(limit)s
+
+-- name: all_after
+-- The log in order, after a position and up to another, for a server-side cursor.
+select type, schema, content from entries where position > %(after)s and position <= %(upto)s order by position
+
+-- name: of_type
+-- Entries of one type, in order, after a position.
+select content from entries where type = %(type)s and position > %(after)s order by position limit %(limit)s
+
+-- name: of_person
+-- Entries told by one person, in order, after a position.
+select content from entries where person = %(person)s and position > %(after)s order by position limit %(limit)s
+
+-- name: contents_after
+-- The log in order as it is kept.
+select content from entries where position > %(after)s order by position limit %(limit)s
+
+-- name: of_batch
+-- Entries that touched one batch or stock plant, in order, after a position.
+select e.content from history h join entries e using (position)
+where h.kind = %(kind)s and h.key = %(key)s and h.position > %(after)s
+order by h.position limit %(limit)s
+
+-- name: of_crop
+-- Entries that touched batches of one crop, in order, after a position.
+select e.content from entries e
+where e.position > %(after)s and e.position in (
+    select h.position from history h join cards c using (kind, key)
+    where c.kind = 'batch' and c.card ->> 'crop' = %(crop)s and h.position > %(after)s)
+order by e.position limit %(limit)s

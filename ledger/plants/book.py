@@ -1,0 +1,186 @@
+"""The book that a decision is taken from: the cards it needs, and what the same turn of the pen has already changed.
+
+Pure. It never fetches: whoever asks for a card or an entry that is not at hand gets `Missing`, and the caller (the
+nursery) loads it and asks again. A fork is a page of its own; merging it makes its changes real, dropping it leaves no
+trace, which is how a refused list vanishes.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from uuid import UUID
+
+from ledger.plants.cards import (
+    AnyCard,
+    BatchCard,
+    CropCard,
+    Key,
+    NurseryCard,
+    OrderCard,
+    OutsideCard,
+    PersonCard,
+    PlaceCard,
+    PolicyCard,
+    SizeCard,
+    StockPlantCard,
+)
+from ledger.plants.recorded import Recorded, split_standing
+
+
+class Missing(Exception):
+    """Something is not at hand: a card, an entry by its id, or the whole history of a batch or stock plant."""
+
+    def __init__(self, *, card: Key | None = None, entry: UUID | None = None, history: Key | None = None) -> None:
+        super().__init__(card or entry or history)
+        self.card = card
+        self.entry = entry
+        self.history = history
+
+
+class Book:
+    """Cards by key (None: known not to exist), entries by id, and the entries written in this turn."""
+
+    def __init__(self, parent: Book | None = None) -> None:
+        self._parent = parent
+        self.cards: dict[Key, AnyCard | None] = {}
+        self.entries: dict[UUID, Recorded | None] = {}
+        self.histories: dict[Key, list[Recorded]] = {}
+        self.reversals: set[UUID] = set()
+        self.recorded: list[Recorded] = []
+        #: accounts whose balance changed, as (holder key, "<stage>/<place>") or (outside key, account)
+        self.moved: set[tuple[Key, str]] = set()
+
+    # --- looking ----------------------------------------------------------------------------------------------
+
+    def card(self, kind: str, key: str) -> AnyCard | None:
+        """The card, or None if there is none. Raises Missing."""
+        page: Book | None = self
+        while page is not None:
+            if (kind, key) in page.cards:
+                return page.cards[kind, key]
+            page = page._parent
+        raise Missing(card=(kind, key))
+
+    def entry(self, entry: UUID) -> Recorded | None:
+        """The entry with this id, or None if there is none. Raises Missing."""
+        page: Book | None = self
+        while page is not None:
+            if entry in page.entries:
+                return page.entries[entry]
+            page = page._parent
+        raise Missing(entry=entry)
+
+    def is_reversed(self, entry: UUID) -> bool:
+        """Only to be asked about an entry that `entry` has given."""
+        page: Book | None = self
+        while page is not None:
+            if entry in page.reversals:
+                return True
+            page = page._parent
+        return False
+
+    def history(self, holder: Key) -> list[Recorded]:
+        """Every entry that moved plants of a batch or stock plant, in the order of positions. Raises Missing."""
+        root = self
+        written: list[list[Recorded]] = [self.recorded]
+        while root._parent is not None:
+            root = root._parent
+            written.append(root.recorded)
+        if holder not in root.histories:
+            raise Missing(history=holder)
+        here = [entry for page in reversed(written) for entry in page if _touches(entry, holder[1])]
+        return root.histories[holder] + here
+
+    def policy(self) -> PolicyCard | None:
+        card = self.card("policy", "")
+        assert card is None or isinstance(card, PolicyCard)
+        return card
+
+    def crop(self, code: str) -> CropCard | None:
+        card = self.card("crop", code)
+        assert card is None or isinstance(card, CropCard)
+        return card
+
+    def size(self, code: str) -> SizeCard | None:
+        card = self.card("size", code)
+        assert card is None or isinstance(card, SizeCard)
+        return card
+
+    def place(self, code: str) -> PlaceCard | None:
+        card = self.card("place", code)
+        assert card is None or isinstance(card, PlaceCard)
+        return card
+
+    def person(self, code: str) -> PersonCard | None:
+        card = self.card("person", code)
+        assert card is None or isinstance(card, PersonCard)
+        return card
+
+    def batch(self, number: str) -> BatchCard | None:
+        card = self.card("batch", number)
+        assert card is None or isinstance(card, BatchCard)
+        return card
+
+    def stock_plant(self, code: str) -> StockPlantCard | None:
+        card = self.card("stock-plant", code)
+        assert card is None or isinstance(card, StockPlantCard)
+        return card
+
+    def holder(self, code: str) -> BatchCard | StockPlantCard | None:
+        """The batch or the stock plants under a code; batch numbers begin with a digit, stock plants with a letter."""
+        return self.batch(code) if code[0].isdigit() else self.stock_plant(code)
+
+    def order(self, ref: str) -> OrderCard:
+        card = self.card("order", ref)
+        assert card is None or isinstance(card, OrderCard)
+        return card or OrderCard(ref=ref)
+
+    def outside(self, unit: str) -> OutsideCard:
+        card = self.card("outside", unit)
+        assert card is None or isinstance(card, OutsideCard)
+        return card or OutsideCard(unit=unit)
+
+    def nursery(self) -> NurseryCard:
+        card = self.card("nursery", "")
+        assert card is None or isinstance(card, NurseryCard)
+        return card or NurseryCard()
+
+    # --- writing ----------------------------------------------------------------------------------------------
+
+    def put(self, card: AnyCard) -> None:
+        self.cards[card.key] = card
+
+    def write(self, recorded: Recorded) -> None:
+        """Remember an entry written in this turn."""
+        self.recorded.append(recorded)
+        self.entries[recorded.told.id] = recorded
+
+    def fork(self) -> Book:
+        return Book(self)
+
+    def merge(self) -> None:
+        """Make a fork's changes its parent's."""
+        parent = self._parent
+        assert parent is not None, "only a fork can be merged"
+        parent.cards.update(self.cards)
+        parent.entries.update(self.entries)
+        parent.recorded.extend(self.recorded)
+        parent.reversals |= self.reversals
+        parent.moved |= self.moved
+
+
+def holder_key(code: str) -> Key:
+    """The card's key of a batch number or a stock plant's code."""
+    return ("batch" if code[0].isdigit() else "stock-plant", code)
+
+
+def _touches(entry: Recorded, holder: str) -> bool:
+    return any(name == holder for name in holders(entry))
+
+
+def holders(entry: Recorded) -> Iterator[str]:
+    """The batches and stock plants whose plants an entry moved (with repeats)."""
+    for move in entry.moves:
+        for account in (move.source, move.target):
+            if (where := split_standing(account)) is not None:
+                yield where[0]

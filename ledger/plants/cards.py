@@ -1,0 +1,328 @@
+"""What the ledger remembers about each thing that an entry can name: one card a batch, stock plant, order, crop, place ...
+
+A card is a fold of the entries that touched it and nothing else; `version` counts them. Cards are immutable values: a
+change makes a new card. They live in the projection `cards`; this module knows nothing of where they are kept.
+"""
+
+from __future__ import annotations
+
+from datetime import date, datetime
+from typing import Any
+from uuid import UUID
+
+import msgspec
+from msgspec import Struct, field
+
+from ledger.plants.entries import (
+    CostSet,
+    CropSet,
+    HoldReason,
+    Method,
+    PersonSet,
+    PlaceSet,
+    PolicySet,
+    RecipeSet,
+    SizeSet,
+    StockSource,
+    StopReason,
+)
+
+#: (kind, key) names a card
+Key = tuple[str, str]
+
+
+class Value(Struct, frozen=True, kw_only=True, omit_defaults=True):
+    """A part of a card."""
+
+
+class Count(Value, frozen=True, kw_only=True):
+    """A count that set a balance."""
+
+    entry: UUID
+    position: int
+    at: datetime
+    method: Method
+    units: int
+    by: str
+
+    @property
+    def order(self) -> tuple[datetime, int]:
+        """Its place in the occurred order."""
+        return (self.at, self.position)
+
+
+class Standing(Value, frozen=True, kw_only=True):
+    """The units at one place and stage. `last_at` is the latest moment at which a movement counts there."""
+
+    unit: str
+    units: int
+    since: datetime
+    last_at: datetime
+    counts: tuple[Count, ...] = ()
+
+    @property
+    def last_count(self) -> Count | None:
+        return max(self.counts, key=lambda count: count.order, default=None)
+
+
+class Stop(Value, frozen=True, kw_only=True):
+    entry: UUID
+    reason: StopReason
+    at: datetime
+    authority: str | None = None
+
+
+class Hold(Value, frozen=True, kw_only=True):
+    entry: UUID
+    reason: HoldReason
+    review_on: date
+    units: int = 0
+
+
+class Parent(Value, frozen=True, kw_only=True):
+    """Where plants came from: a batch or a stock plant, the units that came, and the entry that says so."""
+
+    holder: str
+    units: int
+    entry: UUID
+
+
+class Treatment(Value, frozen=True, kw_only=True):
+    entry: UUID
+    product: str
+    at: datetime
+    re_entry_ends: datetime | None = None
+
+
+class Act(Value, frozen=True, kw_only=True):
+    """A recent job on a batch, kept to notice that two people wrote down the same one."""
+
+    entry: UUID
+    what: str
+    by: str
+    at: datetime
+
+
+class Card(Value, tag_field="kind", frozen=True, kw_only=True):
+    """Any card; `version` counts the entries that touched it."""
+
+    version: int = 0
+
+    @property
+    def kind(self) -> str:
+        return str(self.__struct_config__.tag)
+
+    @property
+    def key(self) -> Key:
+        raise NotImplementedError
+
+
+class CropCard(Card, tag="crop", frozen=True, kw_only=True):
+    value: CropSet
+    stops: tuple[Stop, ...] = ()
+
+    @property
+    def key(self) -> Key:
+        return ("crop", self.value.code)
+
+
+class SizeCard(Card, tag="size", frozen=True, kw_only=True):
+    value: SizeSet
+
+    @property
+    def key(self) -> Key:
+        return ("size", self.value.code)
+
+
+class PlaceCard(Card, tag="place", frozen=True, kw_only=True):
+    value: PlaceSet
+    treatments: tuple[Treatment, ...] = ()
+
+    @property
+    def key(self) -> Key:
+        return ("place", self.value.code)
+
+    def closed_until(self, now: datetime) -> datetime | None:
+        """The latest re-entry time still running: where several treatments were applied, the longest rules (40 CFR 170)."""
+        ends = [treated.re_entry_ends for treated in self.treatments if treated.re_entry_ends and treated.re_entry_ends > now]
+        return max(ends, default=None)
+
+
+class PersonCard(Card, tag="person", frozen=True, kw_only=True):
+    value: PersonSet
+
+    @property
+    def key(self) -> Key:
+        return ("person", self.value.code)
+
+
+class RecipeCard(Card, tag="recipe", frozen=True, kw_only=True):
+    value: RecipeSet
+
+    @property
+    def key(self) -> Key:
+        return ("recipe", self.value.crop)
+
+
+class PolicyCard(Card, tag="policy", frozen=True, kw_only=True):
+    value: PolicySet
+
+    @property
+    def key(self) -> Key:
+        return ("policy", "")
+
+
+def cost_code(value: CostSet) -> str:
+    """What a standard cost is charged for, as one code: `potting.ixora-copper-thimble.P9`, with `all` for any."""
+    return f"{value.step}.{value.crop or 'all'}.{value.size or 'all'}"
+
+
+class CostCard(Card, tag="cost", frozen=True, kw_only=True):
+    """All the dated amounts of one cost, newest last as told."""
+
+    values: tuple[CostSet, ...]
+
+    @property
+    def key(self) -> Key:
+        return ("cost", cost_code(self.values[-1]))
+
+
+class BatchCard(Card, tag="batch", frozen=True, kw_only=True):
+    """Plants of one crop that entered together. `size` exists from potting on; `came` is the type of the first entry."""
+
+    number: str
+    crop: str
+    size: str | None = None
+    came: str
+    entered_at: datetime
+    born_on: date
+    standing: dict[str, Standing] = field(default_factory=dict)  # "<stage>/<place>"
+    parents: tuple[Parent, ...] = ()
+    children: tuple[str, ...] = ()
+    stops: tuple[Stop, ...] = ()
+    holds: tuple[Hold, ...] = ()
+    treatments: tuple[Treatment, ...] = ()
+    acts: tuple[Act, ...] = ()
+    days_added: int = 0
+
+    @property
+    def key(self) -> Key:
+        return ("batch", self.number)
+
+    def units_in(self, stage: str) -> int:
+        return sum(standing.units for place, standing in self.standing.items() if place.startswith(f"{stage}/"))
+
+
+class StockPlantCard(Card, tag="stock-plant", frozen=True, kw_only=True):
+    """Stock plants under one code: `standing` has the one account `stock/<place>`."""
+
+    code: str
+    crop: str
+    place: str
+    source: StockSource
+    standing: dict[str, Standing] = field(default_factory=dict)
+    licence: str | None = None
+    from_batch: str | None = None
+    children: tuple[str, ...] = ()
+    stops: tuple[Stop, ...] = ()
+
+    @property
+    def key(self) -> Key:
+        return ("stock-plant", self.code)
+
+
+class OrderCard(Card, tag="order", frozen=True, kw_only=True):
+    """What was pulled for an order and left: units by `<batch>/<place>` while picked, by batch once shipped or claimed."""
+
+    ref: str
+    picked: dict[str, int] = field(default_factory=dict)
+    shipped: dict[str, int] = field(default_factory=dict)
+    claimed: dict[str, int] = field(default_factory=dict)
+    region: str | None = None
+    carrier: str | None = None
+    holds: tuple[Hold, ...] = ()
+
+    @property
+    def key(self) -> Key:
+        return ("order", self.ref)
+
+
+class ShelfLine(Value, frozen=True, kw_only=True):
+    """The finished plants of one batch, as the shop sees them."""
+
+    units: int
+    held: int = 0
+    stopped: bool = False
+    counted_at: datetime
+
+
+class ShelfCard(Card, tag="shelf", frozen=True, kw_only=True):
+    """The finished plants of one crop and size, by batch: follows from the batch cards, kept so that one look is enough."""
+
+    crop: str
+    size: str
+    lines: dict[str, ShelfLine] = field(default_factory=dict)
+
+    @property
+    def key(self) -> Key:
+        return ("shelf", f"{self.crop}/{self.size}")
+
+
+class OutsideCard(Card, tag="outside", frozen=True, kw_only=True):
+    """The balances of the outside accounts in one unit."""
+
+    unit: str
+    units: dict[str, int] = field(default_factory=dict)
+
+    @property
+    def key(self) -> Key:
+        return ("outside", self.unit)
+
+
+class NurseryCard(Card, tag="nursery", frozen=True, kw_only=True):
+    """The day the book was opened, and the last serial given to a batch in each ISO week."""
+
+    opening_day: date | None = None
+    serials: dict[str, int] = field(default_factory=dict)
+
+    @property
+    def key(self) -> Key:
+        return ("nursery", "")
+
+
+class QuestionCard(Card, tag="question", frozen=True, kw_only=True):
+    """A question attached to an entry, until somebody answers it."""
+
+    entry: UUID
+    of: UUID
+    answer: str | None = None
+
+    @property
+    def key(self) -> Key:
+        return ("question", str(self.entry))
+
+
+AnyCard = (
+    CropCard | SizeCard | PlaceCard | PersonCard | RecipeCard | PolicyCard | CostCard
+    | BatchCard | StockPlantCard | OrderCard | ShelfCard | OutsideCard | NurseryCard | QuestionCard
+)  # fmt: skip
+
+#: cards that follow from others and have no history of their own
+DERIVED = frozenset({"shelf", "outside", "nursery"})
+
+_decoder = msgspec.json.Decoder(AnyCard)
+_encoder = msgspec.json.Encoder(order="deterministic")
+
+
+def decode(stored: str | bytes) -> AnyCard:
+    card: AnyCard = _decoder.decode(stored)
+    return card
+
+
+def encode(card: Card) -> bytes:
+    return _encoder.encode(card)
+
+
+def changed(card: Any, **fields: Any) -> Any:
+    """The card with some fields replaced (a shorter name for the commonest line of the fold)."""
+    return msgspec.structs.replace(card, **fields)

@@ -1,0 +1,476 @@
+"""The fold: what each written entry changes on the cards. Total: it never refuses, it only follows.
+
+Everything that can be read off the movements is read off them (balances, orders, outside accounts), so that a reversal,
+whose movements are mirrored, undoes it without a rule of its own. What is not a movement has its undoing in `_take_back`.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+from uuid import UUID
+
+from ledger.plants import numbers, shelf
+from ledger.plants.book import Book
+from ledger.plants.cards import (
+    Act,
+    BatchCard,
+    CostCard,
+    Count,
+    CropCard,
+    Hold,
+    Key,
+    Parent,
+    PersonCard,
+    PlaceCard,
+    PolicyCard,
+    QuestionCard,
+    RecipeCard,
+    ShelfCard,
+    SizeCard,
+    Standing,
+    StockPlantCard,
+    Stop,
+    Treatment,
+    changed,
+    cost_code,
+)
+from ledger.plants.entries import (
+    Answered,
+    BoughtIn,
+    Cleared,
+    CostSet,
+    Counted,
+    CropSet,
+    DamageClaimed,
+    Gathered,
+    Held,
+    HoldEnded,
+    Merged,
+    Opened,
+    PersonSet,
+    PlaceSet,
+    PolicySet,
+    Potted,
+    PottedUp,
+    RecipeSet,
+    Renamed,
+    Reversed,
+    SetBack,
+    Shipped,
+    SizeSet,
+    StockSet,
+    Stopped,
+    StopReason,
+    Struck,
+    Tended,
+    Told,
+    Treated,
+    type_of,
+)
+from ledger.plants.recorded import SHIPPED, Move, Recorded, split_standing
+
+_RECENT_ACTS = 8
+_RECENT_TREATMENTS = 10
+
+
+def evolve(book: Book, recorded: Recorded) -> list[tuple[Key, int]]:
+    """Change the cards as the entry says; the keys of the cards it touched with their new versions. Raises Missing."""
+    page = book.fork()  # so that a Missing half way leaves nothing behind
+    fold = _Fold(page, recorded)
+    fold.settings()
+    fold.births()
+    for move in recorded.moves:
+        fold.move(move)
+    fold.conditions()
+    fold.questions()
+    if isinstance(recorded.told, Reversed):
+        fold.take_back(recorded.told)
+    fold.shelves()
+    page.write(recorded)
+    page.merge()
+    return fold.touched()
+
+
+class _Fold:
+    """One entry's changes. Cards are put with the version they had; `touched` counts each of them up once."""
+
+    def __init__(self, book: Book, recorded: Recorded) -> None:
+        self.book = book
+        self.recorded = recorded
+        self.told: Told = recorded.told
+
+    def touched(self) -> list[tuple[Key, int]]:
+        """Every card that the entry changed, with its new version."""
+        return [(key, card.version) for key, card in self.book.cards.items() if card is not None]
+
+    def put(self, card: Any) -> None:
+        """Put a changed card; its version goes up once an entry, however often it is put."""
+        first = card.key not in self.book.cards
+        self.book.put(changed(card, version=card.version + 1) if first else card)
+
+    # --- reference values -------------------------------------------------------------------------------------
+
+    def settings(self) -> None:
+        book, told = self.book, self.told
+        match told:
+            case CropSet():
+                crop = book.crop(told.code)
+                self.put(changed(crop, value=told) if crop else CropCard(value=told))
+            case PlaceSet():
+                place = book.place(told.code)
+                self.put(changed(place, value=told) if place else PlaceCard(value=told))
+            case SizeSet():
+                self.replace(SizeCard(value=told))
+            case PersonSet():
+                self.replace(PersonCard(value=told))
+            case RecipeSet():
+                self.replace(RecipeCard(value=told))
+            case PolicySet():
+                self.replace(PolicyCard(value=told))
+            case CostSet():
+                cost = book.card("cost", cost_code(told))
+                assert cost is None or isinstance(cost, CostCard)
+                kept = [value for value in cost.values if value.effective_on != told.effective_on] if cost else []
+                values = (*kept, told)
+                self.put(changed(cost, values=values) if cost else CostCard(values=values))
+            case StockSet():
+                plant = book.stock_plant(told.stock_plant)
+                self.put(
+                    StockPlantCard(
+                        code=told.stock_plant,
+                        crop=told.crop,
+                        place=told.place,
+                        source=told.source,
+                        licence=told.licence,
+                        from_batch=told.from_batch,
+                        standing=plant.standing if plant else {},
+                        children=plant.children if plant else (),
+                        stops=plant.stops if plant else (),
+                        version=plant.version if plant else 0,
+                    )
+                )
+            case _:
+                pass
+
+    def replace(self, card: Any) -> None:
+        before = self.book.card(*card.key)
+        self.put(changed(card, version=before.version if before else 0))
+
+    # --- new batches and families ------------------------------------------------------------------------------
+
+    def births(self) -> None:
+        told = self.told
+        match told:
+            case Gathered():
+                self.birth(told.batch, told.crop, None, [(part.stock_plant, part.cuttings) for part in told.stock_plants])
+            case Struck(crop=str(crop)):
+                self.birth(told.batch, crop, None, [(part.stock_plant, part.cuttings) for part in told.stock_plants])
+            case Opened():
+                self.birth(told.batch, told.crop, told.size, [], age_days=told.age_days or 0)
+                nursery = self.book.nursery()
+                if nursery.opening_day is None:
+                    self.put(changed(nursery, opening_day=self.recorded.booked_on))
+            case BoughtIn():
+                self.birth(told.batch, told.crop, told.size, [])
+                policy = self.book.policy()
+                if policy is None or policy.value.isolate_bought_in:
+                    self.stop(("batch", told.batch or ""), StopReason.ISOLATION, None)
+            case Merged():
+                first = self.batch(told.sources[0].batch)
+                self.birth(told.into, first.crop, first.size, [(part.batch, part.units) for part in told.sources])
+            case Potted():
+                crop = self.batch(told.batch).crop
+                self.birth(told.into, crop, told.size, [(told.batch, told.per_pot * told.pots)])
+            case PottedUp():
+                self.birth(told.into, self.batch(told.batch).crop, told.size, [(told.batch, told.pots)])
+            case Renamed():
+                self.birth(told.into, told.crop, self.batch(told.batch).size, [(told.batch, told.units)])
+            case _:
+                pass
+
+    def birth(
+        self, number: str | None, crop: str, size: str | None, parents: list[tuple[str, int]], age_days: int = 0
+    ) -> None:
+        assert number is not None, "decide fills in the number"
+        made = tuple(Parent(holder=holder, units=units, entry=self.told.id) for holder, units in parents)
+        batch = self.book.batch(number)
+        if batch is None:
+            born_on = self.recorded.booked_on.toordinal() - age_days
+            batch = BatchCard(
+                number=number,
+                crop=crop,
+                size=size,
+                came=type_of(self.told),
+                entered_at=self.told.occurred_at,
+                born_on=self.recorded.booked_on.fromordinal(born_on),
+            )
+            nursery = self.book.nursery()
+            week, serial = numbers.serial_of(number)
+            if serial > nursery.serials.get(week, 0):
+                self.put(changed(nursery, serials={**nursery.serials, week: serial}))
+        self.put(changed(batch, parents=batch.parents + made))
+        for holder, _ in parents:
+            parent: Any = self.book.holder(holder)
+            if number not in parent.children:
+                self.put(changed(parent, children=(*parent.children, number)))
+
+    def batch(self, number: str) -> BatchCard:
+        batch = self.book.batch(number)
+        assert batch is not None, f"an entry moved plants of {number}, which no entry made"
+        return batch
+
+    # --- movements ---------------------------------------------------------------------------------------------
+
+    def move(self, move: Move) -> None:
+        self.side(move, move.source, -move.units)
+        self.side(move, move.target, +move.units)
+
+    def side(self, move: Move, account: str, units: int) -> None:
+        where = split_standing(account)
+        if where is None:
+            outside = self.book.outside(move.unit)
+            self.put(changed(outside, units={**outside.units, account: outside.units.get(account, 0) + units}))
+            self.book.moved.add((outside.key, account))
+            if move.order is not None and account == SHIPPED:
+                other = split_standing(move.source if units > 0 else move.target)
+                assert other is not None
+                self.order_counts(move.order, "shipped", other[0], units)
+            return
+        holder, stage, place = where
+        card: Any = self.book.holder(holder)
+        assert card is not None, f"an entry moved plants of {holder}, which no entry made"
+        key, at = f"{stage}/{place}", self.recorded.at(move)
+        before: Standing = card.standing.get(key) or Standing(unit=move.unit, units=0, since=at, last_at=at)
+        after = changed(
+            before, units=before.units + units, since=min(before.since, at), last_at=max(before.last_at, at)
+        )
+        self.put(changed(card, standing={**card.standing, key: after}))
+        self.book.moved.add((card.key, key))
+        if move.order is not None and stage == "picked":
+            self.order_counts(move.order, "picked", f"{holder}/{place}", units)
+
+    def order_counts(self, ref: str, which: str, key: str, units: int) -> None:
+        order = self.book.order(ref)
+        counts: dict[str, int] = getattr(order, which)
+        left = {**counts, key: counts.get(key, 0) + units}
+        self.put(changed(order, **{which: {name: number for name, number in left.items() if number}}))
+
+    # --- what is not a movement --------------------------------------------------------------------------------
+
+    def conditions(self) -> None:
+        told = self.told
+        match told:
+            case Counted() if told.method.moves_balance:
+                batch = self.batch(told.batch)
+                key = f"{told.stage}/{told.place}"
+                at = told.occurred_at
+                standing = batch.standing.get(key) or Standing(
+                    unit=unit_at(batch, told.stage), units=0, since=at, last_at=at
+                )
+                count = Count(
+                    entry=told.id,
+                    position=self.recorded.position,
+                    at=at,
+                    method=told.method,
+                    units=told.units,
+                    by=told.by,
+                )
+                after = changed(standing, counts=(*standing.counts, count), last_at=max(standing.last_at, at))
+                self.put(changed(batch, standing={**batch.standing, key: after}))
+                self.book.moved.add((batch.key, key))
+            case SetBack() | Tended():
+                self.add_days(told.batch, told.days_added)
+            case Held():
+                self.hold(Hold(entry=told.id, reason=told.reason, review_on=told.review_on, units=told.units or 0))
+            case HoldEnded():
+                self.end_hold(told.batch, told.order, told.hold)
+            case Stopped():
+                self.stop(target_of(told), told.reason, told.authority)
+            case Cleared():
+                self.clear(target_of(told), told.stop)
+            case Treated():
+                self.treat(told)
+            case Shipped():
+                order = self.book.order(told.order)
+                self.put(changed(order, region=told.region, carrier=told.carrier))
+            case DamageClaimed():
+                self.order_counts(told.order, "claimed", told.batch, told.units)
+            case Answered():
+                question = self.book.card("question", str(told.entry))
+                assert isinstance(question, QuestionCard)
+                self.put(changed(question, answer=told.answer))
+            case _:
+                pass
+        self.remember_act()
+        for where in self.touched_batches():
+            if self.book.cards.get(("batch", where)) is None:  # named but not changed: it still belongs to its life line
+                self.put(self.batch(where))
+
+    def touched_batches(self) -> list[str]:
+        named = getattr(self.told, "batch", None)
+        return [named] if isinstance(named, str) else []
+
+    def add_days(self, number: str, days: int) -> None:
+        batch = self.batch(number)
+        self.put(changed(batch, days_added=batch.days_added + days))
+
+    def hold(self, hold: Hold) -> None:
+        told = self.told
+        assert isinstance(told, Held)
+        card: Any = self.batch(told.batch) if told.batch else self.book.order(told.order or "")
+        self.put(changed(card, holds=(*card.holds, hold)))
+
+    def end_hold(self, number: str | None, ref: str | None, hold: UUID) -> None:
+        card: Any = self.batch(number) if number else self.book.order(ref or "")
+        self.put(changed(card, holds=tuple(kept for kept in card.holds if kept.entry != hold)))
+
+    def stop(self, target: Key, reason: StopReason, authority: str | None) -> None:
+        card: Any = self.book.card(*target)
+        stop = Stop(entry=self.told.id, reason=reason, at=self.told.occurred_at, authority=authority)
+        self.put(changed(card, stops=(*card.stops, stop)))
+
+    def clear(self, target: Key, stop: UUID) -> None:
+        card: Any = self.book.card(*target)
+        self.put(changed(card, stops=tuple(kept for kept in card.stops if kept.entry != stop)))
+
+    def treat(self, told: Treated) -> None:
+        treatment = Treatment(entry=told.id, product=told.product, at=told.occurred_at, re_entry_ends=told.re_entry_ends)
+        for code in told.places:
+            place = self.book.place(code)
+            assert place is not None
+            self.put(changed(place, treatments=(*place.treatments, treatment)[-_RECENT_TREATMENTS:]))
+        for number in told.batches:
+            batch = self.batch(number)
+            self.put(changed(batch, treatments=(*batch.treatments, treatment)))
+
+    def remember_act(self) -> None:
+        what = act_of(self.told)
+        if what is None:
+            return
+        batch = self.batch(what[0])
+        act = Act(entry=self.told.id, what=what[1], by=self.told.by, at=self.told.occurred_at)
+        self.put(changed(batch, acts=(*batch.acts, act)[-_RECENT_ACTS:]))
+
+    def questions(self) -> None:
+        for question in self.recorded.questions:
+            self.put(QuestionCard(entry=self.told.id, of=question.of))
+
+    # --- reversal ----------------------------------------------------------------------------------------------
+
+    def take_back(self, reversal: Reversed) -> None:
+        """Undo what the reversed entry changed besides its movements."""
+        recorded = self.book.entry(reversal.entry)
+        assert recorded is not None
+        self.book.reversals.add(reversal.entry)
+        told = recorded.told
+        match told:
+            case Counted() if told.method.moves_balance:
+                batch = self.batch(told.batch)
+                key = f"{told.stage}/{told.place}"
+                standing = batch.standing[key]
+                counts = tuple(count for count in standing.counts if count.entry != told.id)
+                self.put(changed(batch, standing={**batch.standing, key: changed(standing, counts=counts)}))
+                self.book.moved.add((batch.key, key))
+            case SetBack() | Tended():
+                self.add_days(told.batch, -told.days_added)
+            case Held():
+                self.end_hold(told.batch, told.order, told.id)
+            case Stopped():
+                self.clear(target_of(told), told.id)
+            case BoughtIn():
+                self.clear(("batch", told.batch or ""), told.id)
+            case Treated():
+                self.untreat(told)
+            case DamageClaimed():
+                self.order_counts(told.order, "claimed", told.batch, -told.units)
+            case Gathered() | Struck():
+                self.orphan(told.batch, [part.stock_plant for part in told.stock_plants], told.id)
+            case Merged():
+                self.orphan(told.into, [part.batch for part in told.sources], told.id)
+            case Potted() | PottedUp() | Renamed():
+                self.orphan(told.into, [told.batch], told.id)
+            case _:
+                pass
+        if (what := act_of(told)) is not None:
+            batch = self.batch(what[0])
+            self.put(changed(batch, acts=tuple(act for act in batch.acts if act.entry != told.id)))
+        elif (named := getattr(told, "batch", None)) and self.book.cards.get(("batch", named)) is None:
+            self.put(self.batch(named))
+
+    def untreat(self, told: Treated) -> None:
+        cards: list[Any] = [self.book.place(code) for code in told.places]
+        cards += [self.batch(number) for number in told.batches]
+        for card in cards:
+            self.put(changed(card, treatments=tuple(kept for kept in card.treatments if kept.entry != told.id)))
+
+    def orphan(self, number: str | None, holders: list[str], entry: UUID) -> None:
+        """Remove the family ties that one entry made, and no others."""
+        assert number is not None
+        child = self.batch(number)
+        parents = tuple(parent for parent in child.parents if parent.entry != entry)
+        self.put(changed(child, parents=parents))
+        still = {parent.holder for parent in parents}
+        for holder in holders:
+            card: Any = self.book.holder(holder)
+            if holder not in still:
+                self.put(changed(card, children=tuple(name for name in card.children if name != number)))
+
+    # --- what follows from the cards ---------------------------------------------------------------------------
+
+    def shelves(self) -> None:
+        for card in list(self.book.cards.values()):
+            if not isinstance(card, BatchCard) or card.size is None:
+                continue
+            line = shelf.line_of(card)
+            before = self.book.card("shelf", f"{card.crop}/{card.size}")
+            assert before is None or isinstance(before, ShelfCard)
+            before = before or ShelfCard(crop=card.crop, size=card.size)
+            if before.lines.get(card.number) == line:
+                continue
+            lines = {number: kept for number, kept in before.lines.items() if number != card.number}
+            if line is not None:
+                lines[card.number] = line
+            self.put(changed(before, lines=lines))
+
+
+def unit_at(batch: BatchCard, stage: str) -> str:
+    """The unit in which plants of a batch are counted at a stage."""
+    match stage:
+        case "gathered":
+            return "cutting"
+        case "struck" | "rooted":
+            return "cell"
+        case _:
+            return f"pot:{batch.size}"
+
+
+def target_of(told: Stopped | Cleared) -> Key:
+    """The card that a stop is about."""
+    if told.batch is not None:
+        return ("batch", told.batch)
+    if told.stock_plant is not None:
+        return ("stock-plant", told.stock_plant)
+    assert told.crop is not None
+    return ("crop", told.crop)
+
+
+def act_of(told: Told) -> tuple[str, str] | None:
+    """(batch, the job in words) for entries that two people could write down twice; None for the others."""
+    fields = _ACTS.get(type_of(told))
+    if fields is None:
+        return None
+    words = [str(getattr(told, name)) for name in fields]
+    return str(getattr(told, "batch")), " ".join([type_of(told), *words])  # noqa: B009 - one of several types that have it
+
+
+#: what makes two entries look like the same job: same batch, same type, and these fields alike
+_ACTS: dict[str, tuple[str, ...]] = {
+    "rooted": ("place", "usable", "weak", "failed"),
+    "moved": ("stage", "place", "to", "units"),
+    "potted": ("size", "pots"),
+    "potted-up": ("size", "pots"),
+    "graded": ("place", "finished", "culled"),
+    "lost": ("stage", "place", "units"),
+    "picked": ("order", "units"),
+}
+

@@ -1,0 +1,108 @@
+"""An entry as the pen wrote it: the told fact, its place in the log, and the movements that follow from it.
+
+Owns the double entry: every movement names both its sides, so plants are never made or destroyed, only moved.
+"""
+
+from __future__ import annotations
+
+from datetime import date, datetime
+from typing import Literal
+from uuid import UUID
+
+from msgspec import Struct, field
+
+from ledger.plants.entries import Entry, Stage
+
+CUTTING = "cutting"
+CELL = "cell"
+STOCK_PLANT = "stock-plant"
+
+
+def pot(size: str) -> str:
+    """The unit of a pot of one size, such as `pot:P9`."""
+    return f"pot:{size}"
+
+
+# the outside accounts: whatever is not a standing place of a batch
+FROM_STOCK_PLANT = "stock-plant"
+BOUGHT_IN = "bought-in"
+OPENING = "opening"
+SHIPPED = "shipped"
+GIVEN_OUT = "given-out"
+PLANTED_AS_STOCK = "planted-as-stock"
+COUNT_DIFFERENCE = "count-difference"
+CONVERTED = "converted"
+LOSS = "loss/"
+
+
+def loss(cause: str) -> str:
+    """The outside account that takes plants lost to one cause, such as `loss/rot`."""
+    return LOSS + cause
+
+
+#: the stage word of stock plants in the ground, whose account is `<code>/stock/<place>`
+STOCK = "stock"
+
+
+def standing(holder: str, stage: str, place: str) -> str:
+    """The account of plants that stand somewhere: `<batch>/<stage>/<place>`."""
+    return f"{holder}/{stage}/{place}"
+
+
+def split_standing(account: str) -> tuple[str, str, str] | None:
+    """(holder, stage, place) of a standing account, None for an outside one."""
+    parts = account.split("/")
+    return (parts[0], parts[1], parts[2]) if len(parts) == 3 else None
+
+
+class Move(Struct, frozen=True, kw_only=True, omit_defaults=True, forbid_unknown_fields=True):
+    """A positive whole number of one unit from one account to another.
+
+    `at` is given where the movement counts at another time than its entry's `occurred_at`: in a reversal (the time of the
+    entry taken back) and against a count (the time of the count, whose id is then in `count`).
+    """
+
+    units: int
+    unit: str
+    source: str = field(name="from")
+    target: str = field(name="to")
+    at: datetime | None = None
+    booked_on: date | None = None
+    count: UUID | None = None
+    order: str | None = None
+
+
+class Question(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """Something that a person has to look at: `of` is the other entry that it is about."""
+
+    kind: Literal["possible-duplicate"]
+    of: UUID
+
+
+class Recorded(Struct, frozen=True, kw_only=True, omit_defaults=True):
+    """One row of the log.
+
+    `position` is dense from 1 in the order of commits. `booked_on` is the day on which the books count it, in the nursery's
+    own calendar. `client` names the key that wrote it.
+    """
+
+    position: int
+    recorded_at: datetime
+    booked_on: date
+    client: str
+    told: Entry
+    moves: tuple[Move, ...] = ()
+    questions: tuple[Question, ...] = ()
+
+    def at(self, move: Move) -> datetime:
+        """When a movement of this entry counts."""
+        return move.at or self.told.occurred_at
+
+    def order_of(self, move: Move, count_positions: dict[UUID, int]) -> tuple[datetime, int]:
+        """Where a movement stands in the occurred order: by time, then by position; one against a count stands with it."""
+        position = count_positions[move.count] if move.count is not None else self.position
+        return (self.at(move), position)
+
+
+#: stages in the order of life, for telling forward from backward
+LIFE = (Stage.GATHERED, Stage.STRUCK, Stage.ROOTED, Stage.POTTED, Stage.FINISHED, Stage.PICKED)

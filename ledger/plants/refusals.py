@@ -1,0 +1,183 @@
+"""Every way in which an entry can be refused: a closed set, each with a stable code and the figures behind it.
+
+A refusal says what to do. How it reaches a caller (status, document) is decided in one place, `api.problems`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import datetime
+from typing import Any, ClassVar
+
+from msgspec import Struct
+
+from ledger.plants.entries import Told
+
+
+class Refusal(Exception):
+    """One reason why one entry was refused. `field` is the field to look at; `data` are the figures, ready for JSON."""
+
+    CODE: ClassVar[str]
+
+    def __init__(self, detail: str, *, field: str | None = None, offer: Sequence[Told] = (), **data: Any) -> None:
+        super().__init__(detail)
+        self.detail = detail
+        self.field = field
+        self.offer = tuple(offer)
+        self.data = data
+
+
+class Malformed(Refusal):
+    """The entry is not of its type's shape: a missing, unknown or ill-typed field, or a value out of bounds."""
+
+    CODE = "malformed"
+
+
+class Contradiction(Refusal):
+    """The figures inside the entry do not add up."""
+
+    CODE = "contradiction"
+
+
+class IdReused(Refusal):
+    """The id stands for another entry already."""
+
+    CODE = "id-reused"
+
+
+class InTheFuture(Refusal):
+    CODE = "in-the-future"
+
+
+class UnknownCode(Refusal):
+    """A crop, size, place, person, batch, stock plant or entry that the ledger does not know."""
+
+    CODE = "unknown-code"
+
+
+class Retired(Refusal):
+    CODE = "retired"
+
+
+class NumberTaken(Refusal):
+    CODE = "number-taken"
+
+
+class BadCheckCharacter(Refusal):
+    CODE = "bad-check-character"
+
+
+class NotEnoughStanding(Refusal):
+    """More than stand there at that moment. Where a person holds the plants, count first: `offer` holds the entries."""
+
+    CODE = "not-enough-standing"
+
+
+class NotAllCounted(Refusal):
+    """A count of the whole does not add up to what stands there."""
+
+    CODE = "not-all-counted"
+
+
+class MoreThanPicked(Refusal):
+    CODE = "more-than-picked"
+
+
+class MoreThanShipped(Refusal):
+    CODE = "more-than-shipped"
+
+
+class NotSellable(Refusal):
+    """Above what is sellable now, which leaves out what is stopped, held, in doubt, and the count buffer."""
+
+    CODE = "not-sellable"
+
+
+class IsStopped(Refusal):
+    """Stopped plants wait for a `cleared` entry, which names who lifted the stop and why."""
+
+    CODE = "stopped"
+
+
+class MayNotPropagate(Refusal):
+    CODE = "may-not-propagate"
+
+
+class DifferentPlants(Refusal):
+    """Plants of different crops, sizes or stages cannot become one batch."""
+
+    CODE = "different-plants"
+
+
+class NotLarger(Refusal):
+    CODE = "not-larger"
+
+
+class NotOpeningDay(Refusal):
+    CODE = "not-opening-day"
+
+
+class WouldLower(Refusal):
+    """Stock plants that went are told with `stock-removed`, so that their cause is kept."""
+
+    CODE = "would-lower"
+
+
+class NotReversible(Refusal):
+    CODE = "not-reversible"
+
+
+class AlreadyReversed(Refusal):
+    CODE = "already-reversed"
+
+
+class BreaksLaterFact(Refusal):
+    """Taking the entry back would leave a later entry without the plants that it moved."""
+
+    CODE = "breaks-later-fact"
+
+
+class AlreadyEnded(Refusal):
+    """The hold, stop or question is not open."""
+
+    CODE = "already-ended"
+
+
+class UnknownTimeZone(Refusal):
+    CODE = "unknown-time-zone"
+
+
+class VersionConflict(Refusal):
+    """The reference value was replaced since it was read."""
+
+    CODE = "version-conflict"
+
+
+class Problem(Struct, frozen=True, kw_only=True, omit_defaults=True):
+    """A refusal as a value. `index` is the place of the entry in the list that was posted, from 0."""
+
+    index: int
+    code: str
+    detail: str
+    field: str | None = None
+    data: dict[str, Any] = {}
+    offer: tuple[Told, ...] = ()
+
+
+class Refused(Exception):
+    """A list of entries was refused, whole: every problem of it. Nothing was written."""
+
+    def __init__(self, problems: Sequence[Problem]) -> None:
+        super().__init__("; ".join(f"[{problem.index}] {problem.code}: {problem.detail}" for problem in problems))
+        self.problems = list(problems)
+
+
+def as_problem(index: int, refusal: Refusal) -> Problem:
+    return Problem(
+        index=index, code=refusal.CODE, detail=refusal.detail, field=refusal.field, data=refusal.data, offer=refusal.offer
+    )
+
+
+def moment(at: datetime) -> str:
+    """A time as it is written in a message."""
+    return at.isoformat(timespec="minutes")

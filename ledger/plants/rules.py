@@ -1,0 +1,985 @@
+"""The decisions: whether a told entry may stand, and which movements of plants follow from it.
+
+Pure: `decide(book, told, turn) -> Recorded` or a refusal. No I/O, no clock: the time, the position and the client come in
+with the turn. What a written entry then changes is in `evolve`.
+
+Two rules carry the rest. *Never negative*: no account falls below 0 at any moment of the occurred order (time, then
+position). *A count stands*: whatever happened before a count and is told after it posts itself and an equal opposite
+line against that count's difference, so that the order of arrival never changes a balance.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from datetime import date, datetime, timedelta
+from functools import lru_cache
+from typing import Any, assert_never
+from uuid import UUID, uuid5
+from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+
+from msgspec import Struct
+from msgspec.structs import replace
+
+from ledger.plants import numbers, refusals, shelf
+from ledger.plants import recorded as accounts
+from ledger.plants.book import Book, holder_key
+from ledger.plants.cards import BatchCard, CropCard, Hold, QuestionCard, ShelfCard, StockPlantCard, Stop
+from ledger.plants.entries import (
+    Answered,
+    BoughtIn,
+    Cleared,
+    CostSet,
+    Counted,
+    CropSet,
+    CuttingsFrom,
+    DamageClaimed,
+    Entry,
+    Gathered,
+    GivenOut,
+    Graded,
+    Held,
+    HoldEnded,
+    Lost,
+    Merged,
+    Method,
+    Moved,
+    Opened,
+    PersonSet,
+    Picked,
+    PlaceSet,
+    PlantedAsStock,
+    PolicySet,
+    Potted,
+    PottedUp,
+    PutBack,
+    RecipeSet,
+    Renamed,
+    Reversed,
+    Rooted,
+    SetBack,
+    Shipped,
+    SizeSet,
+    SoldHere,
+    Stage,
+    StockRemoved,
+    StockSet,
+    Stopped,
+    Struck,
+    Tended,
+    Told,
+    Treated,
+    type_of,
+)
+from ledger.plants.evolve import act_of, target_of, unit_at
+from ledger.plants.recorded import CELL, CUTTING, STOCK, Move, Question, Recorded, loss, pot, split_standing, standing
+
+DEFAULT_POLICY = PolicySet(
+    id=UUID(int=0), occurred_at=datetime.fromisoformat("2000-01-01T00:00:00+00:00"), by="tallybench"
+)
+_MOST_ACCOUNTS_OF_A_BATCH = 200
+
+
+class Turn(Struct, frozen=True, kw_only=True):
+    """What comes from outside with a decision: the position the entry would take, the database's clock, the key."""
+
+    position: int
+    now: datetime
+    client: str
+
+
+def policy_of(book: Book) -> PolicySet:
+    card = book.policy()
+    return card.value if card is not None else DEFAULT_POLICY
+
+
+@lru_cache(maxsize=64)
+def _zone(name: str) -> ZoneInfo:
+    return ZoneInfo(name)
+
+
+def day_of(at: datetime, policy: PolicySet) -> date:
+    """The day in the nursery's own calendar."""
+    return at.astimezone(_zone(policy.time_zone)).date()
+
+
+def decide(book: Book, told: Entry, turn: Turn) -> Recorded:
+    """The entry as it would be written, with its movements. Raises a `Refusal`, or `Missing` to be asked again."""
+    policy = policy_of(book)
+    allowance = timedelta(seconds=policy.clock_allowance_seconds)
+    if told.occurred_at > turn.now + allowance:
+        raise refusals.InTheFuture(
+            f"occurred_at lies in the future ({refusals.moment(told.occurred_at)}, it is {refusals.moment(turn.now)} here): "
+            "tell what has happened, or set the device's clock",
+            field="occurred_at",
+            now=turn.now.isoformat(),
+        )
+    desk = _Desk(book, told, turn, policy)
+    desk.person(told.by, "by", introducing=isinstance(told, PersonSet) and told.code == told.by)
+    filled = desk.entry(told)
+    desk.settle()
+    return Recorded(
+        position=turn.position,
+        recorded_at=turn.now,
+        booked_on=day_of(told.occurred_at, policy),
+        client=turn.client,
+        told=filled,
+        moves=tuple(desk.moves),
+        questions=desk.questions(filled),
+    )
+
+
+class _Desk:
+    """One decision: looks things up, refuses, and collects the movements."""
+
+    def __init__(self, book: Book, told: Told, turn: Turn, policy: PolicySet) -> None:
+        self.book = book
+        self.told = told
+        self.turn = turn
+        self.policy = policy
+        self.moves: list[Move] = []
+        # where the movements stand in the occurred order: a reversal's at the time and position of what it takes back
+        self.at = told.occurred_at
+        self.rank = turn.position
+        self.counting: UUID | None = None
+
+    # --- looking things up ------------------------------------------------------------------------------------
+
+    def unknown(self, what: str, code: str, field: str) -> refusals.UnknownCode:
+        return refusals.UnknownCode(f"there is no {what} {code}", field=field, kind=what, given=code)
+
+    def person(self, code: str, field: str, *, introducing: bool = False) -> None:
+        person = self.book.person(code)
+        if person is None and not introducing:
+            raise self.unknown("person", code, field)
+        if person is not None and not person.value.active and not introducing:
+            raise refusals.Retired(f"{code} is no longer active", field=field)
+
+    def crop(self, code: str, field: str = "crop", *, entering: bool = True) -> CropCard:
+        crop = self.book.crop(code)
+        if crop is None:
+            raise self.unknown("crop", code, field)
+        if entering and crop.value.retired:
+            raise refusals.Retired(f"{code} is retired: no new plants of it can enter", field=field)
+        return crop
+
+    def propagated(self, code: str) -> CropCard:
+        crop = self.crop(code)
+        if not crop.value.may_propagate:
+            raise refusals.MayNotPropagate(
+                f"{code} may not be propagated here: a protected variety needs its owner's licence", field="crop"
+            )
+        self.not_stopped(crop.stops, code, "crop")
+        return crop
+
+    def size(self, code: str, field: str = "size") -> None:
+        size = self.book.size(code)
+        if size is None:
+            raise self.unknown("size", code, field)
+        if size.value.retired:
+            raise refusals.Retired(f"size {code} is retired", field=field)
+
+    def place(self, code: str, field: str = "place", *, entering: bool = True) -> None:
+        place = self.book.place(code)
+        if place is None:
+            raise self.unknown("place", code, field)
+        if entering and place.value.retired:
+            raise refusals.Retired(f"place {code} is retired: nothing can be set there", field=field)
+
+    def batch(self, number: str, field: str = "batch") -> BatchCard:
+        if not numbers.is_valid(number):
+            raise refusals.BadCheckCharacter(
+                f"{number} is no batch number: its check character does not agree, look at the tag again", field=field
+            )
+        batch = self.book.batch(number)
+        if batch is None:
+            raise self.unknown("batch", number, field)
+        return batch
+
+    def stock_plant(self, code: str, field: str = "stock_plant") -> StockPlantCard:
+        plant = self.book.stock_plant(code)
+        if plant is None:
+            raise self.unknown("stock plant", code, field)
+        return plant
+
+    def not_stopped(self, stops: Sequence[Stop], what: str, field: str) -> None:
+        if stops:
+            stop = stops[0]
+            raise refusals.IsStopped(
+                f"{what} is stopped ({stop.reason}): a cleared entry with the reason lifts it", field=field, stop=str(stop.entry)
+            )
+
+    def saleable(self, batch: BatchCard) -> None:
+        self.not_stopped(batch.stops, batch.number, "batch")
+        self.not_stopped(self.crop(batch.crop, entering=False).stops, batch.crop, "batch")
+
+    def new_number(self, given: str | None, field: str) -> str:
+        """The number of a batch that this entry makes: the one given, or the next of its ISO week."""
+        if given is None:
+            week = numbers.week_of(day_of(self.told.occurred_at, self.policy))
+            return numbers.next_number(week, self.book.nursery().serials.get(week, 0))[0]
+        if not numbers.is_valid(given):
+            raise refusals.BadCheckCharacter(f"{given} is no batch number: its check character does not agree", field=field)
+        if self.book.batch(given) is not None:
+            raise refusals.NumberTaken(f"there is a batch {given} already: leave {field} out to be given a number", field=field)
+        return given
+
+    # --- movements --------------------------------------------------------------------------------------------
+
+    def move(self, units: int, unit: str, source: str, target: str, order: str | None = None) -> None:
+        if units > 0:
+            self.moves.append(Move(units=units, unit=unit, source=source, target=target, order=order))
+
+    def needs(self, batch: BatchCard, stage: str, place: str, units: int, field: str) -> None:
+        """So many must stand there at that moment; where a person holds more in the hand, the offer is to count first."""
+        there = self.standing_at(batch, stage, place)
+        if units <= there:
+            return
+        offer: tuple[Told, ...] = ()
+        if stage != Stage.PICKED:
+            seen = Counted(
+                id=uuid5(self.told.id, "count-first"),
+                occurred_at=self.told.occurred_at,
+                by=self.told.by,
+                batch=batch.number,
+                stage=Stage(stage),
+                place=place,
+                units=units,
+                method=Method.COUNT,
+            )
+            offer = (seen, self.told)
+        raise refusals.NotEnoughStanding(
+            f"{there} {stage} of {batch.number} stand at {place}, {units} are wanted: if they are there, count first",
+            field=field,
+            offer=offer,
+            wanted=units,
+            standing=there,
+        )
+
+    def standing_at(self, batch: BatchCard | StockPlantCard, stage: str, place: str) -> int:
+        """Units at an account at this entry's moment, before it."""
+        there = batch.standing.get(f"{stage}/{place}")
+        if there is None:
+            return 0
+        if self.at >= there.last_at:
+            return there.units
+        lines = _lines(self.book, batch, stage, place)
+        return sum(units for order, units, _ in lines if order < (self.at, self.rank))
+
+    def settle(self) -> None:
+        """Hold the movements against both rules, and add the lines against later counts."""
+        deltas: dict[str, int] = {}
+        for move in self.moves:
+            deltas[move.source] = deltas.get(move.source, 0) - move.units
+            deltas[move.target] = deltas.get(move.target, 0) + move.units
+        units_of = {account: move.unit for move in self.moves for account in (move.source, move.target)}
+        for account, delta in deltas.items():
+            where = split_standing(account)
+            if where is not None and delta != 0:
+                self.settle_account(account, where, delta, units_of[account])
+
+    def settle_account(self, account: str, where: tuple[str, str, str], delta: int, unit: str) -> None:
+        holder, stage, place = where
+        card = self.book.holder(holder)
+        there = card.standing.get(f"{stage}/{place}") if card is not None else None
+        taking_back = isinstance(self.told, Reversed)
+        if card is None or there is None or (self.at >= there.last_at and not taking_back):
+            before = there.units if there is not None else 0
+            if before + delta < 0:
+                raise self.short(account, self.at, before, delta)
+            return
+        later = min((count for count in there.counts if count.order > (self.at, self.rank)), key=_order, default=None)
+        lines = _lines(self.book, card, stage, place)
+        balance = sum(units for order, units, _ in lines if order < (self.at, self.rank))
+        if balance + delta < 0:
+            raise self.short(account, self.at, balance, delta)
+        for order, units, _ in lines:
+            if order < (self.at, self.rank):
+                continue
+            if later is not None and order >= later.order:
+                break
+            balance += units
+            if balance + delta < 0:
+                raise self.short(account, order[0], balance, delta)
+        if later is not None:
+            against = (account, accounts.COUNT_DIFFERENCE) if delta > 0 else (accounts.COUNT_DIFFERENCE, account)
+            self.moves.append(
+                Move(
+                    units=abs(delta),
+                    unit=unit,
+                    source=against[0],
+                    target=against[1],
+                    at=later.at,
+                    booked_on=day_of(later.at, self.policy),
+                    count=later.entry,
+                )
+            )
+
+    def short(self, account: str, at: datetime, balance: int, delta: int) -> refusals.Refusal:
+        if isinstance(self.told, Reversed):
+            return refusals.BreaksLaterFact(
+                f"taking it back would leave {balance + delta} at {account} on {refusals.moment(at)}: "
+                "a later entry moved those plants; reverse that one first, or count",
+                field="entry",
+                account=account,
+                at=at.isoformat(),
+            )
+        return refusals.NotEnoughStanding(
+            f"{account} held {balance} on {refusals.moment(at)}, {-delta} are wanted: if they were there, count first",
+            wanted=-delta,
+            standing=balance,
+            account=account,
+            at=at.isoformat(),
+        )
+
+    # --- questions --------------------------------------------------------------------------------------------
+
+    def questions(self, told: Entry) -> tuple[Question, ...]:
+        """The same job on the same batch by another person a little earlier: accepted, with a question attached."""
+        what = act_of(told)
+        batch = self.book.batch(what[0]) if what is not None else None
+        if what is None or batch is None:
+            return ()
+        within = timedelta(minutes=self.policy.duplicate_minutes)
+        alike = [
+            act
+            for act in batch.acts
+            if act.what == what[1] and act.by != told.by and abs(act.at - told.occurred_at) <= within
+        ]
+        return (Question(kind="possible-duplicate", of=alike[-1].entry),) if alike else ()
+
+    # --- the entries ------------------------------------------------------------------------------------------
+
+    def entry(self, told: Entry) -> Entry:
+        """Collect the movements of an entry; the entry as it is to be written, with the batch number filled in."""
+        match told:
+            case Lost():
+                return self.lost(told)
+            case Picked():
+                return self.picked(told)
+            case Potted():
+                return self.potted(told)
+            case Shipped():
+                return self.shipped(told)
+            case Graded():
+                return self.graded(told)
+            case Moved():
+                return self.moved(told)
+            case Counted():
+                return self.counted(told)
+            case Rooted():
+                return self.rooted(told)
+            case Gathered():
+                return self.gathered(told)
+            case Struck():
+                return self.struck(told)
+            case Merged():
+                return self.merged(told)
+            case PottedUp():
+                return self.potted_up(told)
+            case SetBack():
+                return self.set_back(told)
+            case PutBack():
+                return self.put_back(told)
+            case SoldHere():
+                return self.sold_here(told)
+            case GivenOut():
+                return self.gone(told, accounts.GIVEN_OUT)
+            case PlantedAsStock():
+                return self.gone(told, accounts.PLANTED_AS_STOCK)
+            case Opened():
+                return self.opened(told)
+            case BoughtIn():
+                return self.bought_in(told)
+            case Renamed():
+                return self.renamed(told)
+            case Tended():
+                self.batch(told.batch)
+                return told
+            case Treated():
+                return self.treated(told)
+            case Held():
+                return self.held(told)
+            case HoldEnded():
+                return self.hold_ended(told)
+            case Stopped() | Cleared():
+                return self.stopped(told)
+            case DamageClaimed():
+                return self.damage_claimed(told)
+            case StockSet():
+                return self.stock_set(told)
+            case StockRemoved():
+                return self.stock_removed(told)
+            case Reversed():
+                return self.reversed(told)
+            case Answered():
+                return self.answered(told)
+            case CropSet():
+                for size in told.sizes:
+                    self.size(size, "sizes")
+                return told
+            case RecipeSet():
+                self.crop(told.crop, entering=False)
+                for size in told.growing:
+                    self.size(size, "growing")
+                return told
+            case CostSet():
+                if told.crop is not None:
+                    self.crop(told.crop, entering=False)
+                if told.size is not None:
+                    self.size(told.size)
+                return told
+            case PolicySet():
+                return self.policy_set(told)
+            case SizeSet() | PlaceSet() | PersonSet():
+                return told
+            case _:
+                assert_never(told)
+
+    def policy_set(self, told: PolicySet) -> PolicySet:
+        try:
+            _zone(told.time_zone)
+        except (ZoneInfoNotFoundError, ValueError, OSError):
+            raise refusals.UnknownTimeZone(
+                f"{told.time_zone} is no time zone of the IANA list, such as Europe/London", field="time_zone"
+            ) from None
+        return told
+
+    # stock plants
+
+    def stock_set(self, told: StockSet) -> StockSet:
+        self.crop(told.crop)
+        self.place(told.place)
+        if told.from_batch is not None:
+            self.batch(told.from_batch, "from_batch")
+        plant = self.book.stock_plant(told.stock_plant)
+        here = standing(told.stock_plant, STOCK, told.place)
+        before = 0
+        if plant is not None:
+            if plant.crop != told.crop:
+                raise refusals.DifferentPlants(f"{told.stock_plant} is {plant.crop}: a code keeps its crop", field="crop")
+            before = self.standing_at(plant, STOCK, plant.place)
+            if told.units < before:
+                raise refusals.WouldLower(
+                    f"{before} stand under {told.stock_plant}: tell the {before - told.units} that went with stock-removed",
+                    field="units",
+                    standing=before,
+                )
+            if plant.place != told.place:
+                self.move(before, accounts.STOCK_PLANT, standing(told.stock_plant, STOCK, plant.place), here)
+        self.move(told.units - before, accounts.STOCK_PLANT, told.source.value, here)
+        return told
+
+    def stock_removed(self, told: StockRemoved) -> StockRemoved:
+        plant = self.stock_plant(told.stock_plant)
+        there = self.standing_at(plant, STOCK, plant.place)
+        if told.units > there:
+            raise refusals.NotEnoughStanding(
+                f"{there} stand under {told.stock_plant}, {told.units} are said to have gone: look again",
+                field="units",
+                wanted=told.units,
+                standing=there,
+            )
+        here = standing(told.stock_plant, STOCK, plant.place)
+        self.move(told.units, accounts.STOCK_PLANT, here, loss(told.cause))
+        return told
+
+    def taken(self, parts: Sequence[CuttingsFrom], crop: str) -> None:
+        """Cuttings may be taken off these stock plants."""
+        for part in parts:
+            plant = self.stock_plant(part.stock_plant, "stock_plants")
+            if plant.crop != crop:
+                raise refusals.DifferentPlants(f"{part.stock_plant} is {plant.crop}, not {crop}", field="stock_plants")
+            self.not_stopped(plant.stops, part.stock_plant, "stock_plants")
+            if self.standing_at(plant, STOCK, plant.place) == 0:
+                raise refusals.NotEnoughStanding(
+                    f"no plant stands under {part.stock_plant}", field="stock_plants", wanted=1, standing=0
+                )
+
+    # propagation
+
+    def gathered(self, told: Gathered) -> Gathered:
+        self.propagated(told.crop)
+        self.taken(told.stock_plants, told.crop)
+        self.place(told.place)
+        number = self.new_number(told.batch, "batch")
+        cuttings = sum(part.cuttings for part in told.stock_plants)
+        self.move(cuttings, CUTTING, accounts.FROM_STOCK_PLANT, standing(number, Stage.GATHERED, told.place))
+        return replace(told, batch=number)
+
+    def struck(self, told: Struck) -> Struck:
+        self.place(told.place)
+        if told.gathered_at is not None:
+            batch = self.batch(told.batch or "")
+            number = batch.number
+            self.needs(batch, Stage.GATHERED, told.gathered_at, told.cuttings, "cuttings")
+            source = standing(number, Stage.GATHERED, told.gathered_at)
+        else:
+            crop = told.crop or ""
+            self.propagated(crop)
+            self.taken(told.stock_plants, crop)
+            number = self.new_number(told.batch, "batch")
+            source = accounts.FROM_STOCK_PLANT
+        self.move(told.cuttings, CUTTING, source, accounts.CONVERTED)
+        self.move(told.cells, CELL, accounts.CONVERTED, standing(number, Stage.STRUCK, told.place))
+        return replace(told, batch=number)
+
+    def rooted(self, told: Rooted) -> Rooted:
+        batch = self.batch(told.batch)
+        self.place(told.place, entering=False)
+        self.place(told.to, "to")
+        counted = told.usable + told.weak + told.failed
+        self.needs(batch, Stage.STRUCK, told.place, counted, "usable")
+        there = self.standing_at(batch, Stage.STRUCK, told.place)
+        if counted < there and not told.part:
+            raise refusals.NotAllCounted(
+                f"{there} cells stand at {told.place}, the count makes {counted}: count the rest, "
+                "tell the difference as lost, or mark the count as a part",
+                field="usable",
+                standing=there,
+                counted=counted,
+            )
+        here = standing(batch.number, Stage.STRUCK, told.place)
+        self.move(told.usable, CELL, here, standing(batch.number, Stage.ROOTED, told.to))
+        self.move(told.failed, CELL, here, loss("did-not-root"))
+        return told
+
+    def moved(self, told: Moved) -> Moved:
+        batch = self.batch(told.batch)
+        self.place(told.place, entering=False)
+        self.place(told.to, "to")
+        if told.order is not None:
+            self.picked_for(told.order, batch, told.place, told.units)
+        self.needs(batch, told.stage, told.place, told.units, "units")
+        self.move(
+            told.units,
+            unit_at(batch, told.stage),
+            standing(batch.number, told.stage, told.place),
+            standing(batch.number, told.stage, told.to),
+            told.order,
+        )
+        return told
+
+    def merged(self, told: Merged) -> Merged:
+        self.place(told.place)
+        sources = [self.batch(part.batch, "sources") for part in told.sources]
+        first = sources[0]
+        target = self.batch(told.into, "into") if told.into is not None and self.book.batch(told.into) else None
+        for batch in [*sources, *([target] if target else [])]:
+            if (batch.crop, batch.size) != (first.crop, first.size):
+                raise refusals.DifferentPlants(
+                    f"{batch.number} is {batch.crop} {batch.size or ''}, {first.number} is {first.crop} {first.size or ''}".rstrip()
+                    + ": they cannot become one batch",
+                    field="sources",
+                )
+        number = target.number if target else self.new_number(told.into, "into")
+        unit = unit_at(first, told.stage)
+        for part, batch in zip(told.sources, sources, strict=True):
+            self.place(part.place, "sources", entering=False)
+            self.needs(batch, told.stage, part.place, part.units, "sources")
+            here = standing(batch.number, told.stage, part.place)
+            self.move(part.units, unit, here, standing(number, told.stage, told.place))
+        return replace(told, into=number)
+
+    # potting and growing on
+
+    def potted(self, told: Potted) -> Potted:
+        batch = self.batch(told.batch)
+        self.size(told.size)
+        self.place(told.place, entering=False)
+        self.place(told.to, "to")
+        self.needs(batch, told.stage, told.place, told.plugs, "plugs")
+        number = self.new_number(told.into, "into")
+        here = standing(batch.number, told.stage, told.place)
+        self.move(told.per_pot * told.pots, CELL, here, accounts.CONVERTED)
+        self.move(told.casualties, CELL, here, loss("handling"))
+        self.move(told.pots, pot(told.size), accounts.CONVERTED, standing(number, Stage.POTTED, told.to))
+        return replace(told, into=number)
+
+    def potted_up(self, told: PottedUp) -> PottedUp:
+        batch = self.batch(told.batch)
+        self.size(told.size)
+        self.place(told.place, entering=False)
+        self.place(told.to, "to")
+        old = self.book.size(batch.size) if batch.size is not None else None
+        new = self.book.size(told.size)
+        if old is None or new is None or new.value.rank <= old.value.rank:
+            raise refusals.NotLarger(f"{told.size} is not larger than {batch.size or 'a plug'}", field="size")
+        self.needs(batch, told.stage, told.place, told.pots + told.casualties, "pots")
+        number = self.new_number(told.into, "into")
+        here = standing(batch.number, told.stage, told.place)
+        unit = unit_at(batch, told.stage)
+        self.move(told.pots, unit, here, accounts.CONVERTED)
+        self.move(told.casualties, unit, here, loss("handling"))
+        self.move(told.pots, pot(told.size), accounts.CONVERTED, standing(number, Stage.POTTED, told.to))
+        return replace(told, into=number)
+
+    def graded(self, told: Graded) -> Graded:
+        batch = self.batch(told.batch)
+        self.place(told.place, entering=False)
+        self.place(told.to, "to")
+        if told.label_checked_by is not None:
+            self.person(told.label_checked_by, "label_checked_by")
+        looked_at = told.finished + told.held_back + told.seconds + told.culled
+        self.needs(batch, Stage.POTTED, told.place, looked_at, "finished")
+        here = standing(batch.number, Stage.POTTED, told.place)
+        unit = unit_at(batch, Stage.POTTED)
+        self.move(told.finished, unit, here, standing(batch.number, Stage.FINISHED, told.to))
+        self.move(told.seconds, unit, here, standing(batch.number, Stage.SECONDS, told.to))
+        self.move(told.culled, unit, here, loss("graded-out"))
+        return told
+
+    def set_back(self, told: SetBack) -> SetBack:
+        batch = self.batch(told.batch)
+        self.place(told.place, entering=False)
+        self.place(told.to, "to")
+        self.needs(batch, Stage.FINISHED, told.place, told.units, "units")
+        self.move(
+            told.units,
+            unit_at(batch, Stage.FINISHED),
+            standing(batch.number, Stage.FINISHED, told.place),
+            standing(batch.number, Stage.POTTED, told.to),
+        )
+        return told
+
+    # losses and counts
+
+    def lost(self, told: Lost) -> Lost:
+        batch = self.batch(told.batch)
+        self.place(told.place, entering=False)
+        if told.order is not None:
+            self.picked_for(told.order, batch, told.place, told.units)
+        self.needs(batch, told.stage, told.place, told.units, "units")
+        self.move(
+            told.units,
+            unit_at(batch, told.stage),
+            standing(batch.number, told.stage, told.place),
+            loss(told.cause),
+            told.order,
+        )
+        return told
+
+    def counted(self, told: Counted) -> Counted:
+        batch = self.batch(told.batch)
+        self.place(told.place, entering=False)
+        sized = told.stage in (Stage.POTTED, Stage.FINISHED, Stage.SECONDS)
+        if sized != (batch.size is not None):
+            raise refusals.DifferentPlants(
+                f"{batch.number} is a batch of {'pots' if batch.size else 'plugs'}: none of it can be {told.stage}", field="stage"
+            )
+        if told.occurred_at < batch.entered_at:
+            raise refusals.NotEnoughStanding(
+                f"{batch.number} entered on {refusals.moment(batch.entered_at)}, after this count", field="occurred_at"
+            )
+        if not told.method.moves_balance:
+            return told
+        difference = told.units - self.standing_at(batch, told.stage, told.place)
+        here = standing(batch.number, told.stage, told.place)
+        sides = (accounts.COUNT_DIFFERENCE, here) if difference > 0 else (here, accounts.COUNT_DIFFERENCE)
+        if difference:
+            self.moves.append(
+                Move(
+                    units=abs(difference),
+                    unit=unit_at(batch, told.stage),
+                    source=sides[0],
+                    target=sides[1],
+                    count=told.id,
+                )
+            )
+        return told
+
+    # coming in
+
+    def opened(self, told: Opened) -> Opened:
+        self.crop(told.crop, entering=False)
+        if told.size is not None:
+            self.size(told.size)
+        self.place(told.place)
+        opening_day = self.book.nursery().opening_day
+        day = day_of(told.occurred_at, self.policy)
+        if opening_day is not None and day != opening_day:
+            raise refusals.NotOpeningDay(
+                f"the book was opened on {opening_day}: what is found later is counted, what comes in is bought in",
+                field="occurred_at",
+                opening_day=opening_day.isoformat(),
+            )
+        number = self.new_number(told.batch, "batch")
+        unit = self.unit_in(told.stage, told.size)
+        self.move(told.units, unit, accounts.OPENING, standing(number, told.stage, told.place))
+        return replace(told, batch=number)
+
+    def bought_in(self, told: BoughtIn) -> BoughtIn:
+        self.crop(told.crop)
+        if told.size is not None:
+            self.size(told.size)
+        self.place(told.place)
+        number = self.new_number(told.batch, "batch")
+        unit = self.unit_in(told.stage, told.size)
+        self.move(told.units, unit, accounts.BOUGHT_IN, standing(number, told.stage, told.place))
+        return replace(told, batch=number)
+
+    def unit_in(self, stage: Stage, size: str | None) -> str:
+        if size is not None:
+            return pot(size)
+        return CUTTING if stage is Stage.GATHERED else CELL
+
+    # orders and leaving
+
+    def picked_for(self, ref: str, batch: BatchCard, place: str, units: int) -> None:
+        picked = self.book.order(ref).picked.get(f"{batch.number}/{place}", 0)
+        if units > picked:
+            raise refusals.MoreThanPicked(
+                f"{picked} of {batch.number} are picked for {ref} at {place}, {units} are wanted",
+                field="units",
+                picked=picked,
+                wanted=units,
+            )
+
+    def picked(self, told: Picked) -> Picked:
+        batch = self.batch(told.batch)
+        self.place(told.place, entering=False)
+        self.place(told.to, "to")
+        self.saleable(batch)
+        if told.replaces is not None:
+            claim = self.book.entry(told.replaces)
+            if claim is None or not isinstance(claim.told, DamageClaimed):
+                raise self.unknown("damage claim", str(told.replaces), "replaces")
+        self.needs(batch, Stage.FINISHED, told.place, told.units, "units")
+        self.move(
+            told.units,
+            unit_at(batch, Stage.FINISHED),
+            standing(batch.number, Stage.FINISHED, told.place),
+            standing(batch.number, Stage.PICKED, told.to),
+            told.order,
+        )
+        return told
+
+    def put_back(self, told: PutBack) -> PutBack:
+        batch = self.batch(told.batch)
+        self.place(told.place, entering=False)
+        self.place(told.to, "to")
+        self.picked_for(told.order, batch, told.place, told.units)
+        self.needs(batch, Stage.PICKED, told.place, told.units, "units")
+        self.move(
+            told.units,
+            unit_at(batch, Stage.PICKED),
+            standing(batch.number, Stage.PICKED, told.place),
+            standing(batch.number, Stage.FINISHED, told.to),
+            told.order,
+        )
+        return told
+
+    def shipped(self, told: Shipped) -> Shipped:
+        for line in told.lines:
+            batch = self.batch(line.batch, "lines")
+            self.place(line.place, "lines", entering=False)
+            self.saleable(batch)
+            self.picked_for(told.order, batch, line.place, line.units)
+            self.needs(batch, Stage.PICKED, line.place, line.units, "lines")
+            here = standing(batch.number, Stage.PICKED, line.place)
+            self.move(line.units, unit_at(batch, Stage.PICKED), here, accounts.SHIPPED, told.order)
+        return told
+
+    def sold_here(self, told: SoldHere) -> SoldHere:
+        batch = self.batch(told.batch)
+        self.place(told.place, entering=False)
+        self.saleable(batch)
+        self.needs(batch, told.stage, told.place, told.units, "units")
+        if told.stage is Stage.FINISHED:
+            found = self.book.card("shelf", f"{batch.crop}/{batch.size}")
+            assert isinstance(found, ShelfCard), "finished plants stand on a shelf"
+            free = shelf.sellable(found, self.book.crop(batch.crop), self.policy, self.turn.now).now
+            if told.units > free:
+                raise refusals.NotSellable(
+                    f"{free} {batch.crop} {batch.size} are sellable now, {told.units} are wanted: "
+                    "the rest is held, stopped or the count buffer; a count makes the buffer smaller",
+                    field="units",
+                    sellable=free,
+                    wanted=told.units,
+                )
+        here = standing(batch.number, told.stage, told.place)
+        self.move(told.units, unit_at(batch, told.stage), here, accounts.SHIPPED)
+        return told
+
+    def gone(self, told: GivenOut | PlantedAsStock, account: str) -> GivenOut | PlantedAsStock:
+        batch = self.batch(told.batch)
+        self.place(told.place, entering=False)
+        self.person(told.approved_by, "approved_by")
+        self.needs(batch, told.stage, told.place, told.units, "units")
+        here = standing(batch.number, told.stage, told.place)
+        self.move(told.units, unit_at(batch, told.stage), here, account)
+        return told
+
+    def damage_claimed(self, told: DamageClaimed) -> DamageClaimed:
+        self.batch(told.batch)
+        order = self.book.order(told.order)
+        left = order.shipped.get(told.batch, 0) - order.claimed.get(told.batch, 0)
+        if told.units > left:
+            raise refusals.MoreThanShipped(
+                f"{left} of {told.batch} were shipped for {told.order} and not claimed yet, {told.units} are claimed",
+                field="units",
+                shipped=left,
+                wanted=told.units,
+            )
+        return told
+
+    # conditions
+
+    def held(self, told: Held) -> Held:
+        if told.batch is not None:
+            batch = self.batch(told.batch)
+            finished = batch.units_in(Stage.FINISHED)
+            waiting = sum(hold.units for hold in batch.holds)
+            if (told.units or 0) > finished - waiting:
+                raise refusals.NotEnoughStanding(
+                    f"{finished} finished of {told.batch} stand here, {waiting} of them held already",
+                    field="units",
+                    wanted=told.units,
+                    standing=finished - waiting,
+                )
+        return told
+
+    def hold_ended(self, told: HoldEnded) -> HoldEnded:
+        holds: tuple[Hold, ...] = (
+            self.batch(told.batch).holds if told.batch is not None else self.book.order(told.order or "").holds
+        )
+        if all(hold.entry != told.hold for hold in holds):
+            raise refusals.AlreadyEnded(f"no hold {told.hold} is open there", field="hold")
+        return told
+
+    def stopped(self, told: Stopped | Cleared) -> Stopped | Cleared:
+        kind, code = target_of(told)
+        card: Any
+        match kind:
+            case "batch":
+                card = self.batch(code)
+            case "stock-plant":
+                card = self.stock_plant(code)
+            case _:
+                card = self.crop(code, entering=False)
+        if isinstance(told, Cleared) and all(stop.entry != told.stop for stop in card.stops):
+            raise refusals.AlreadyEnded(f"no stop {told.stop} is in force on {code}", field="stop")
+        return told
+
+    def renamed(self, told: Renamed) -> Renamed:
+        batch = self.batch(told.batch)
+        self.crop(told.crop, entering=False)
+        self.place(told.place, entering=False)
+        if batch.crop == told.crop:
+            raise refusals.DifferentPlants(f"{batch.number} is {told.crop} already", field="crop")
+        self.needs(batch, told.stage, told.place, told.units, "units")
+        number = self.new_number(told.into, "into")
+        unit = unit_at(batch, told.stage)
+        self.move(
+            told.units,
+            unit,
+            standing(batch.number, told.stage, told.place),
+            standing(number, told.stage, told.place),
+        )
+        return replace(told, into=number)
+
+    def treated(self, told: Treated) -> Treated:
+        for code in told.places:
+            self.place(code, "places", entering=False)
+        for number in told.batches:
+            self.batch(number, "batches")
+        return told
+
+    # about entries
+
+    def reversed(self, told: Reversed) -> Reversed:
+        original = self.book.entry(told.entry)
+        if original is None:
+            raise self.unknown("entry", str(told.entry), "entry")
+        if not original.told.REVERSIBLE:
+            raise refusals.NotReversible(
+                f"a {type_of(original.told)} entry is not taken back: tell what is true now instead", field="entry"
+            )
+        if self.book.is_reversed(told.entry):
+            raise refusals.AlreadyReversed("that entry was taken back already", field="entry")
+        self.at, self.rank = original.told.occurred_at, original.position
+        day = original.booked_on
+        if isinstance(original.told, Counted):
+            self.take_back_count(original)
+        else:
+            own = [move for move in original.moves if move.count is None]
+            self.order_allows(own)
+            self.moves = [
+                replace(move, source=move.target, target=move.source, at=self.at, booked_on=day) for move in own
+            ]
+        return told
+
+    def take_back_count(self, original: Recorded) -> None:
+        """A count taken back takes its whole difference with it, and what later slips booked against it."""
+        counted = original.told
+        assert isinstance(counted, Counted)
+        batch = self.batch(counted.batch)
+        lines = _lines(self.book, batch, counted.stage, counted.place)
+        net = sum(units for _, units, count in lines if count == counted.id)
+        here = standing(batch.number, counted.stage, counted.place)
+        sides = (here, accounts.COUNT_DIFFERENCE) if net > 0 else (accounts.COUNT_DIFFERENCE, here)
+        if net:
+            self.moves.append(
+                Move(
+                    units=abs(net),
+                    unit=unit_at(batch, counted.stage),
+                    source=sides[0],
+                    target=sides[1],
+                    at=self.at,
+                    booked_on=original.booked_on,
+                    count=counted.id,
+                )
+            )
+
+    def order_allows(self, moves: Sequence[Move]) -> None:
+        """Taking back must not leave an order with more shipped or claimed than it has."""
+        for move in moves:
+            if move.order is None:
+                continue
+            order = self.book.order(move.order)
+            source, target = split_standing(move.source), split_standing(move.target)
+            short = False
+            if target is not None and target[1] == Stage.PICKED:
+                short = order.picked.get(f"{target[0]}/{target[2]}", 0) < move.units
+            elif move.target == accounts.SHIPPED and source is not None:
+                short = order.shipped.get(source[0], 0) - order.claimed.get(source[0], 0) < move.units
+            if short:
+                raise refusals.BreaksLaterFact(
+                    f"{move.order} has gone on since: reverse its later entries first", field="entry", order=move.order
+                )
+
+    def answered(self, told: Answered) -> Answered:
+        question = self.book.card("question", str(told.entry))
+        if not isinstance(question, QuestionCard):
+            raise self.unknown("question on entry", str(told.entry), "entry")
+        if question.answer is not None:
+            raise refusals.AlreadyEnded("that question was answered already", field="entry")
+        return told
+
+
+def _order(count: Any) -> tuple[datetime, int]:
+    order: tuple[datetime, int] = count.order
+    return order
+
+
+def _lines(
+    book: Book, card: BatchCard | StockPlantCard, stage: str, place: str
+) -> list[tuple[tuple[datetime, int], int, UUID | None]]:
+    """Every movement at one account as ((time, rank), units with sign, count), in the occurred order.
+
+    The rank is the position of the entry; of the entry taken back for a reversal; of the count for a line against one.
+    """
+    account = standing(card.key[1], stage, place)
+    history = book.history(holder_key(card.key[1]))
+    positions = {entry.told.id: entry.position for entry in history}
+    lines = []
+    for entry in history:
+        told = entry.told
+        own = positions.get(told.entry, entry.position) if isinstance(told, Reversed) else entry.position
+        for move in entry.moves:
+            if account not in (move.source, move.target):
+                continue
+            rank = positions[move.count] if move.count is not None else own
+            units = move.units if move.target == account else -move.units
+            lines.append(((entry.at(move), rank), units, move.count))
+    lines.sort(key=lambda line: line[0])
+    return lines

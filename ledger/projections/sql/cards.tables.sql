@@ -1,0 +1,38 @@
+-- One card a thing, and which entries touched it; the balances that follow from the cards.
+create table cards (
+    kind text not null,
+    key text not null,
+    version integer not null,
+    position bigint not null,
+    card jsonb not null,
+    primary key (kind, key)
+);
+create index cards_of_crop on cards ((card ->> 'crop'), (card ->> 'size'), key) where kind = 'batch';
+
+-- the second, independent guard against two decisions from the same state
+create table history (
+    kind text not null,
+    key text not null,
+    version integer not null,
+    position bigint not null,
+    primary key (kind, key, version)
+);
+
+create table balances (
+    account text not null,
+    unit text not null,
+    holder text,
+    stage text,
+    place text,
+    crop text,
+    size text,
+    units bigint not null,
+    counted_at timestamptz,
+    counted_how text,
+    counted_by text,
+    last_at timestamptz,
+    primary key (account, unit),
+    check (holder is null or units >= 0)
+);
+create index balances_of_crop on balances (crop, size, stage) where holder is not null;
+create index balances_at_place on balances (place) where holder is not null;

@@ -1,0 +1,57 @@
+"""The database's schema: bringing it up to date, and refusing to work on one that is not this program's own."""
+
+from __future__ import annotations
+
+from contextlib import contextmanager
+from collections.abc import Iterator
+from pathlib import Path
+
+import migrations
+import psycopg
+from alembic import command
+from alembic.config import Config
+from alembic.migration import MigrationContext
+from alembic.script import ScriptDirectory
+from sqlalchemy import Connection, create_engine
+from sqlalchemy.pool import NullPool
+
+from ledger.projections import runner
+
+
+class WrongSchema(Exception):
+    """The database is not on this program's schema; the message says what to run."""
+
+
+def _config() -> Config:
+    config = Config()
+    config.set_main_option("script_location", str(Path(migrations.__file__).parent))
+    config.set_main_option("path_separator", "os")
+    return config
+
+
+@contextmanager
+def _connection(conninfo: str) -> Iterator[Connection]:
+    engine = create_engine("postgresql+psycopg://", creator=lambda: psycopg.connect(conninfo), poolclass=NullPool)
+    with engine.connect() as connection:
+        yield connection
+
+
+def migrate(conninfo: str) -> None:
+    """Bring a database, empty or old, to this program's schema, and its projections to their versions."""
+    config = _config()
+    with _connection(conninfo) as connection:
+        config.attributes["connection"] = connection
+        command.upgrade(config, "head")
+        connection.commit()
+    runner.bring_up_to_date(conninfo)
+
+
+def check(conninfo: str) -> None:
+    """Raises WrongSchema unless the database is exactly on this program's schema."""
+    wanted = ScriptDirectory.from_config(_config()).get_current_head()
+    with _connection(conninfo) as connection:
+        found = MigrationContext.configure(connection).get_current_revision()
+    if found != wanted:
+        state = f"on revision {found}" if found else "empty"
+        raise WrongSchema(f"the database is {state}, this program needs {wanted}: run `tallybench migrate`")
+    runner.check(conninfo)

@@ -1,0 +1,1 @@
+"""The database's schema, as alembic shells over named SQL files."""

@@ -1,0 +1,121 @@
+"""The PostgreSQL that tests run on: one cluster a run, one migrated template, a copy of it for each test that asks.
+
+--postgres=embedded    a server of this run's own in a temporary folder (the default)
+--postgres=container   postgres:18 in a container; needs a Docker engine
+--postgres=URL         any server, as a user who may make databases and roles
+"""
+
+from __future__ import annotations
+
+import shutil
+import tempfile
+import uuid
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import LiteralString
+
+import psycopg
+import pytest
+from psycopg import sql
+from psycopg.conninfo import make_conninfo
+
+from ledger import schema
+from ledger.nursery import Nursery
+from ledger.postgres import Server
+
+QUICK = {"fsync": "off", "full_page_writes": "off", "autovacuum_naptime": "1h"}  # its data lives as long as the run
+
+
+def pytest_addoption(parser: pytest.Parser) -> None:
+    """Which PostgreSQL to test on."""
+    parser.addoption("--postgres", default="embedded", metavar="embedded|container|URL", help="the PostgreSQL to test on")
+
+
+@pytest.fixture(scope="session", autouse=True)
+def _nothing_of_the_users() -> Iterator[None]:
+    """No test ever works on the database or in the data folder of whoever runs the tests."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.delenv("DATABASE_URL", raising=False)
+        patch.setenv("TALLYBENCH_HOME", "/dev/null/no-test-may-use-it")
+        yield
+
+
+@pytest.fixture(scope="session")
+def cluster(request: pytest.FixtureRequest) -> Iterator[str]:
+    """The conninfo, as superuser, of a database from where others can be made and dropped."""
+    told = request.config.getoption("--postgres")
+    if told == "embedded":
+        with _folder() as folder, Server(folder / "postgres", QUICK).use() as server:
+            yield server.conninfo("postgres")
+    elif told == "container":
+        from testcontainers.postgres import PostgresContainer  # noqa: PLC0415 - only a run that asks for it needs Docker's client
+
+        with PostgresContainer("postgres:18", driver=None) as container:
+            yield make_conninfo(container.get_connection_url())
+    else:
+        yield make_conninfo(told)
+
+
+@pytest.fixture(scope="session")
+def template_database(cluster: str) -> Iterator[str]:
+    """The name of a database on the current schema, to be copied; nobody can connect to it."""
+    with _fresh(cluster) as name:
+        schema.migrate(make_conninfo(cluster, dbname=name))
+        _execute(cluster, "alter database {} with allow_connections false", name)
+        yield name
+
+
+@pytest.fixture
+def database(cluster: str, template_database: str) -> Iterator[str]:
+    """The conninfo, as owner, of a fresh empty ledger of the test's own."""
+    with _fresh(cluster, template_database) as name:
+        yield make_conninfo(cluster, dbname=name)
+
+
+@pytest.fixture
+def nursery(database: str) -> Iterator[Nursery]:
+    """A nursery on a fresh empty ledger."""
+    with Nursery(database) as opened:
+        yield opened
+
+
+@pytest.fixture
+def own_home(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) -> Iterator[Path]:
+    """TALLYBENCH_HOME for this test alone, where the product makes a durable embedded server of its own."""
+    if request.config.getoption("--postgres") != "embedded":
+        pytest.skip("this test is about the embedded server")
+    with _folder() as folder:
+        monkeypatch.setenv("TALLYBENCH_HOME", str(folder))
+        yield folder
+        server = Server(folder / "postgres")
+        if server.folder.exists():  # a test that kills may leave it running
+            with server.turn():
+                server.stop()
+
+
+@contextmanager
+def _folder() -> Iterator[Path]:
+    """A temporary folder which, other than pytest's own, the embedded server's user can enter."""
+    folder = Path(tempfile.mkdtemp(prefix="tallybench-"))
+    folder.chmod(0o755)
+    try:
+        yield folder
+    finally:
+        shutil.rmtree(folder)
+
+
+@contextmanager
+def _fresh(cluster: str, template: str = "template1") -> Iterator[str]:
+    """The name of a new database, dropped at the end. Copying its files is quicker here than logging them."""
+    name = f"tallybench_{uuid.uuid4().hex}"
+    _execute(cluster, "create database {} template {} strategy file_copy", name, template)
+    try:
+        yield name
+    finally:
+        _execute(cluster, "drop database {} with (force)", name)
+
+
+def _execute(cluster: str, statement: LiteralString, *names: str) -> None:
+    with psycopg.connect(cluster, autocommit=True) as connection:
+        connection.execute(sql.SQL(statement).format(*map(sql.Identifier, names)))

@@ -91,9 +91,7 @@ class Nursery:
     def __enter__(self) -> Self:
         return self
 
-    def __exit__(
-        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
-    ) -> None:
+    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None) -> None:
         self.close()
 
     def close(self) -> None:
@@ -127,16 +125,15 @@ class Nursery:
         if self._connection is None or self._connection.closed:
             self._connection = psycopg.connect(self._conninfo)
         connection = self._connection
-        with connection.transaction(), connection.cursor() as cursor:
+        # one pipeline from begin to commit: two round trips a turn, the pen's answer and the commit's
+        with connection.pipeline(), connection.transaction(), connection.cursor() as cursor:
             turn = self._open(connection, cursor, jobs)
             for job in jobs:
                 turn.take(job)
             if turn.written:
-                with connection.pipeline():
-                    store.append(cursor, turn.written)
-                    cards.put(cursor, self._book, turn.touches)
-                    position = turn.written[-1].position
-                    cursor.execute(store.SQL["put_pen"], {"position": position, "recorded_at": turn.now})
+                store.append(cursor, turn.written)
+                cards.put(cursor, self._book, turn.touches)
+                cursor.execute(store.SQL["put_pen"], {"position": turn.written[-1].position, "recorded_at": turn.now})
         if turn.written:
             self._known = turn.written[-1].position
         cards.forget_turn(self._book)
@@ -145,7 +142,7 @@ class Nursery:
         """Take the pen, and only then read: each its own statement, so that nothing older than the pen is seen."""
         ids = [entry.id for job in jobs for entry in job.told]
         ids += [reversed_id for job in jobs for entry in job.told if (reversed_id := codec.reverses(entry)) is not None]
-        with connection.pipeline(), connection.cursor() as clock, connection.cursor() as known:
+        with connection.cursor() as clock, connection.cursor() as known:
             cursor.execute(store.SQL["take_pen"])
             clock.execute(store.SQL["clock"])
             known.execute(store.SQL["by_ids"], {"ids": ids})
@@ -178,9 +175,7 @@ class Nursery:
 class _Turn:
     """One turn of the pen, while it is held."""
 
-    def __init__(
-        self, cursor: cards.Cursor, book: Book, position: int, now: datetime, digests: dict[UUID, bytes]
-    ) -> None:
+    def __init__(self, cursor: cards.Cursor, book: Book, position: int, now: datetime, digests: dict[UUID, bytes]) -> None:
         self.cursor = cursor
         self.book = book
         self.position = position
@@ -233,9 +228,7 @@ class _Turn:
             return None
         return VersionConflict(f"{key[0]} {key[1]} is at version {found}, not {version}: read it again", version=found)
 
-    def _told_before(
-        self, page: Book, told: Entry, digest: bytes, here: dict[UUID, bytes]
-    ) -> Recorded | None:
+    def _told_before(self, page: Book, told: Entry, digest: bytes, here: dict[UUID, bytes]) -> Recorded | None:
         known = here.get(told.id) or self.digests.get(told.id)
         if known is None:
             return None

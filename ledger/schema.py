@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-from contextlib import contextmanager
 from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
-import migrations
 import psycopg
 from alembic import command
 from alembic.config import Config
@@ -15,6 +14,7 @@ from alembic.script import ScriptDirectory
 from sqlalchemy import Connection, create_engine
 from sqlalchemy.pool import NullPool
 
+import migrations
 from ledger.projections import runner
 
 

@@ -99,7 +99,13 @@ def is_standing(account: str) -> bool:
 
 
 def moment(text: str) -> datetime:
+    """A time as it stands in a log."""
     return datetime.fromisoformat(text)
+
+
+def flat(row: Fact) -> Fact:
+    """An exported row with what was told beside its position and movements."""
+    return {**row, **row.get("told", {})}
 
 
 def told(log: list[Fact]) -> Audit:
@@ -115,11 +121,11 @@ def told(log: list[Fact]) -> Audit:
         for line in lines:
             _move(book, line, names)
         for line in lines:
-            left = book.balance[line.source, line.unit]
-            if "/picked/" in line.source:
-                left = min(left, book.picked[line.source, line.order])
-            if is_standing(line.source) and left < 0:
+            if is_standing(line.source) and (left := book.balance[line.source, line.unit]) < 0:
                 book.overdrawn.append(f"{line.source} stands at {left} {line.unit} after entry {fact['position']} at {line.at}")
+    for (account, order), units in book.picked.items():
+        if "/picked/" in account and units < 0:  # an order is no account: it is held to this at the end, not at every moment
+            book.overdrawn.append(f"{account} stands at {units} for order {order} at the end")
     return book
 
 
@@ -182,8 +188,8 @@ def _lines(fact: Fact, names: Names, book: Audit) -> Iterator[Line]:
         yield Line(at, "converted", f"{fact['batch']}/struck/{fact['place']}", "cell", fact["cells"], None)
     else:
         for part in _parts(fact):
-            for source, target, how_many in STEPS.get(fact["type"], []):
-                source, target = source.format_map(part), target.format_map(part)
+            for leaving, coming, how_many in STEPS.get(fact["type"], []):
+                source, target = leaving.format_map(part), coming.format_map(part)
                 unit = names.unit(source if is_standing(source) else target)
                 yield Line(at, source, target, unit, part.get(how_many, 0), order)
 
@@ -205,7 +211,8 @@ def _parts(fact: Fact) -> list[Fact]:
             return [{**whole, "cuttings": sum(part["cuttings"] for part in fact["stock_plants"])}]
         case "potted" | "potted-up":
             return [{**whole, "used": fact.get("per_pot", 1) * fact["pots"]}]
-    return [whole]
+        case _:
+            return [whole]
 
 
 def _parentage(fact: Fact) -> Iterator[tuple[str, str, int]]:
@@ -218,6 +225,7 @@ def _parentage(fact: Fact) -> Iterator[tuple[str, str, int]]:
 
 def audit(log: list[Fact]) -> tuple[Audit, list[str]]:
     """The book from the told facts, and everything in which the recorded log does not tie to it (empty: all ties)."""
+    log = [flat(row) for row in log]
     book = told(log)
     findings = [*book.overdrawn, *_order_of_the_log(log), *_reversals(log)]
     malformed = [finding for fact in log for move in fact.get("moves", []) for finding in _malformed(fact, move)]

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import shutil
 import tempfile
+import time
 import uuid
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -25,6 +26,8 @@ from ledger.nursery import Nursery
 from ledger.postgres import Server
 
 QUICK = {"fsync": "off", "full_page_writes": "off", "autovacuum_naptime": "1h"}  # its data lives as long as the run
+
+ROOM = 4 * 2**30  # bytes; a run needs a fraction of it
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:
@@ -49,10 +52,8 @@ def cluster(request: pytest.FixtureRequest) -> Iterator[str]:
         with _folder() as folder, Server(folder / "postgres", QUICK).use() as server:
             yield server.conninfo("postgres")
     elif told == "container":
-        from testcontainers.postgres import PostgresContainer  # noqa: PLC0415 - only a run that asks for it needs Docker's client
-
-        with PostgresContainer("postgres:18", driver=None) as container:
-            yield make_conninfo(container.get_connection_url())
+        with _container() as url:
+            yield make_conninfo(url)
     else:
         yield make_conninfo(told)
 
@@ -96,13 +97,28 @@ def own_home(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) ->
 
 @contextmanager
 def _folder() -> Iterator[Path]:
-    """A temporary folder which, other than pytest's own, the embedded server's user can enter."""
-    folder = Path(tempfile.mkdtemp(prefix="tallybench-"))
+    """A temporary folder that the embedded server's user can enter, unlike pytest's own; in memory if there is room."""
+    memory = Path("/dev/shm")  # noqa: S108 - the folder made in it is this run's own
+    roomy = memory.is_dir() and shutil.disk_usage(memory).free > ROOM
+    folder = Path(tempfile.mkdtemp(prefix="tallybench-", dir=memory if roomy else None))
     folder.chmod(0o755)
     try:
         yield folder
     finally:
         shutil.rmtree(folder)
+
+
+@contextmanager
+def _container() -> Iterator[str]:
+    from docker.errors import DockerException  # noqa: PLC0415 - slow, and seldom asked for
+    from testcontainers.community.postgres import PostgresContainer  # noqa: PLC0415 - the same
+
+    try:
+        container = PostgresContainer("postgres:18", driver=None)
+    except DockerException as error:
+        pytest.exit(f"--postgres=container needs a Docker engine: {error}", returncode=pytest.ExitCode.USAGE_ERROR)
+    with container:
+        yield container.get_connection_url()
 
 
 @contextmanager
@@ -113,6 +129,7 @@ def _fresh(cluster: str, template: str = "template1") -> Iterator[str]:
     try:
         yield name
     finally:
+        time.sleep(0.005)  # a session still on its way out would make the drop wait for 100 ms
         _execute(cluster, "drop database {} with (force)", name)
 
 

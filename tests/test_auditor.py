@@ -16,10 +16,12 @@ COUNT = "id-12"
 
 
 def move(source: str, target: str, unit: str, units: int, **more: str) -> Fact:
+    """A movement as the pen records it."""
     return {"from": source, "to": target, "unit": unit, "units": units, **more}
 
 
 def entry(position: int, kind: str, at: str, *moves: Fact, **fields: Any) -> Fact:
+    """A recorded entry, written down a second after the one before."""
     when = {"occurred_at": f"2026-02-{at}:00+00:00", "recorded_at": f"2026-03-01T10:00:{position:02d}+00:00"}
     return {"position": position, "id": f"id-{position}", "type": kind, "by": "grower", **when, **fields, "moves": list(moves)}
 

@@ -117,8 +117,8 @@ class Homes:
 
 @lru_cache(maxsize=1)
 def _written_crops() -> tuple[Crop, ...]:
-    with resources.files("ledger.demo").joinpath("crops.csv").open(encoding="utf-8", newline="") as file:
-        return tuple(_crop(row) for row in csv.DictReader(file))
+    text = resources.files("ledger.demo").joinpath("crops.csv").read_text(encoding="utf-8")
+    return tuple(_crop(row) for row in csv.DictReader(text.splitlines()))
 
 
 def _crop(row: dict[str, str]) -> Crop:
@@ -148,14 +148,16 @@ def _crop(row: dict[str, str]) -> Crop:
 
 
 _FIRST_WORDS = (
-    "Amber", "Barley", "Bramble", "Candle", "Chalk", "Copper", "Dapple", "Ember", "Fallow", "Feather", "Gilded", "Harvest", "Hollow",
-    "Ivory", "Juniper", "Kindle", "Larder", "Linen", "Marble", "Meadow", "Nettle", "Oatmeal", "Parlour", "Pebble", "Quarry", "Ribbon",
-    "Saddle", "Slate", "Sorrel", "Thimble", "Tinker", "Umber", "Velvet", "Walnut", "Wicker", "Winter", "Yarrow", "Zephyr",
+    "Amber", "Barley", "Bramble", "Candle", "Chalk", "Copper", "Dapple", "Ember", "Fallow", "Feather", "Gilded",
+    "Harvest", "Hollow", "Ivory", "Juniper", "Kindle", "Larder", "Linen", "Marble", "Meadow", "Nettle", "Oatmeal",
+    "Parlour", "Pebble", "Quarry", "Ribbon", "Saddle", "Slate", "Sorrel", "Thimble", "Tinker", "Umber", "Velvet",
+    "Walnut", "Wicker", "Winter", "Yarrow", "Zephyr",
 )  # fmt: skip
 _LAST_WORDS = (
-    "Bell", "Bonnet", "Brook", "Button", "Cartwheel", "Chimney", "Cottage", "Cricket", "Drum", "Fiddle", "Gate", "Hearth", "Kettle",
-    "Ladder", "Lane", "Mantle", "Mill", "Needle", "Orchard", "Pastry", "Pocket", "Puddle", "Quilt", "Rook", "Saucer", "Shawl",
-    "Sparrow", "Spindle", "Stile", "Supper", "Teacup", "Tower", "Trinket", "Wagon", "Weather", "Whistle", "Window",
+    "Bell", "Bonnet", "Brook", "Button", "Cartwheel", "Chimney", "Cottage", "Cricket", "Drum", "Fiddle", "Gate",
+    "Hearth", "Kettle", "Ladder", "Lane", "Mantle", "Mill", "Needle", "Orchard", "Pastry", "Pocket", "Puddle", "Quilt",
+    "Rook", "Saucer", "Shawl", "Sparrow", "Spindle", "Stile", "Supper", "Teacup", "Tower", "Trinket", "Wagon",
+    "Weather", "Whistle", "Window",
 )  # fmt: skip
 
 
@@ -164,7 +166,8 @@ def crops_of(number: int, spread: float) -> list[Crop]:
     written = _written_crops()
     if number > len(written) * len(_FIRST_WORDS) * len(_LAST_WORDS):
         raise ValueError(f"{number} crops: there are not that many invented names")
-    return [written[i] if i < len(written) else _sister(written[i % len(written)], i // len(written), spread) for i in range(number)]
+    sisters = (_sister(written[i % len(written)], i // len(written), spread) for i in range(len(written), number))
+    return [*written[:number], *sisters]
 
 
 def _sister(crop: Crop, which: int, spread: float) -> Crop:
@@ -237,6 +240,7 @@ def _bench(nth: int) -> str:
 
 
 def isolation_of(index: int) -> str:
+    """Where plants of the crop with this number wait when they come from outside."""
     return f"Q1{_site_end(index // CROPS_A_SITE)}"
 
 
@@ -245,27 +249,35 @@ def _places(crops: int) -> Iterator[dict[str, object]]:
         end = _site_end(site)
         where = f", site {site + 1}" if site else ""
 
-        def place(code: str, name: str, house: str, kind: PlaceKind, *, end: str = end, where: str = where, **room: int) -> dict[str, object]:
-            return {"code": code + end, "name": name + where, "house": house + where, "kind": kind, **room}
-
-        mist, holding = "Mist house", "Holding house"
-        yield place("P-T1", "Trimming table", mist, PlaceKind.HOLDING)
-        for boom in (1, 2):
-            yield place(f"P-B{boom}", f"Mist under boom {boom}", mist, PlaceKind.MIST, tray_places=80)
-        yield place("P-C1", "Covered bench", mist, PlaceKind.COVERED, tray_places=24)
-        yield place("P-S1", "Sand bed", mist, PlaceKind.SAND, area_cm2=75_000)
-        for row in range(1, _HOLDING_ROWS + 1):
-            yield place(f"H{row}", f"Holding row {row}", holding, PlaceKind.HOLDING, tray_places=70)
-        for nth in range(_BENCHES):
-            house = 1 + nth // 12
-            name = f"House G{house}, bench {1 + nth % 12}"
-            yield place(_bench(nth), name, f"Growing house {house}", PlaceKind.BENCH, area_cm2=120 * 900)
-        for line in range(1, _LINES + 1):
-            yield place(f"L{line:02d}", f"Line {line} under the roof", "Lines", PlaceKind.LINE, hooks=80)
-        for bed in range(1, _BEDS + 1):
-            yield place(f"S{bed}", f"Stock bed {bed}", "Stock house", PlaceKind.STOCK_BED, area_cm2=120_000)
-        yield place("Q1", "Isolation bench", "Isolation house", PlaceKind.ISOLATION, area_cm2=60_000)
+        for code, name, house, kind, room in _houses():
+            yield {"code": code + end, "name": name + where, "house": house + where, "kind": kind, **room}
     yield {"code": "K1", "name": "Packing hall", "house": "Packing hall", "kind": PlaceKind.PACKING}
+
+
+def _houses() -> Iterator[tuple[str, str, str, PlaceKind, dict[str, int]]]:
+    """Every place of one site: code, name, house, kind, and the room there."""
+    mist = "Mist house"
+    yield "P-T1", "Trimming table", mist, PlaceKind.HOLDING, {}
+    for boom in (1, 2):
+        yield f"P-B{boom}", f"Mist under boom {boom}", mist, PlaceKind.MIST, {"tray_places": 80}
+    yield "P-C1", "Covered bench", mist, PlaceKind.COVERED, {"tray_places": 24}
+    yield "P-S1", "Sand bed", mist, PlaceKind.SAND, {"area_cm2": 75_000}
+    for row in range(1, _HOLDING_ROWS + 1):
+        yield f"H{row}", f"Holding row {row}", "Holding house", PlaceKind.HOLDING, {"tray_places": 70}
+    for nth in range(_BENCHES):
+        house = 1 + nth // 12
+        yield (
+            _bench(nth),
+            f"House G{house}, bench {1 + nth % 12}",
+            f"Growing house {house}",
+            PlaceKind.BENCH,
+            {"area_cm2": 108_000},
+        )
+    for line in range(1, _LINES + 1):
+        yield f"L{line:02d}", f"Line {line} under the roof", "Lines", PlaceKind.LINE, {"hooks": 80}
+    for bed in range(1, _BEDS + 1):
+        yield f"S{bed}", f"Stock bed {bed}", "Stock house", PlaceKind.STOCK_BED, {"area_cm2": 120_000}
+    yield "Q1", "Isolation bench", "Isolation house", PlaceKind.ISOLATION, {"area_cm2": 60_000}
 
 
 # --- what the grower types before the first plant ----------------------------------------------------------------
@@ -327,12 +339,13 @@ def _recipe_fields(crop: Crop) -> dict[str, object]:
     def percent(share: float) -> list[int]:
         return [min(95, 5 * round(20 * (share + opinion.uniform(-0.06, 0.04))))] * 12
 
+    def growing(size: str) -> Timing:
+        return Timing(days=weeks(crop.grow_weeks[size]), come_through=percent(crop.survival * (1 - crop.grade_out)))
+
     return {
         "crop": crop.code,
         "rooting": Timing(days=weeks(crop.root_weeks), come_through=percent(crop.plug_mean)),
-        "growing": {
-            size: Timing(days=weeks(crop.grow_weeks[size]), come_through=percent(crop.survival * (1 - crop.grade_out))) for size in SIZES
-        },
+        "growing": {size: growing(size) for size in SIZES},
         "holding_limit_days": [7 * max(1, round(between(crop.hold_weeks, winter))) for winter in winters],
         "cuttings_per_cell": crop.cuttings_per_cell,
         "tray_cells": crop.tray_cells,

@@ -52,9 +52,11 @@ class Site:
         ]
         self._began = began
         self._demand = _running_demand(began, (ends - began).days + _BEYOND)
-        #: what the story asks of the next striking or rooting count of a crop, by its code
-        self.strike_more: dict[str, float] = {}
+        #: what the story asks of the next striking, or of the rooting counts, of a crop
+        self.strike_more: dict[str, int] = {}
         self.look_not_before: dict[str, date] = {}
+        #: plugs of a crop that the potting list leaves alone, for the story
+        self.keep_back: dict[str, int] = {}
 
     def begin(self, day: date) -> None:
         self.today = day
@@ -69,15 +71,15 @@ class Site:
         start = (self.today - self._began).days
         return self._demand[start + round(7 * to_week)] - self._demand[start + round(7 * from_week)]
 
-    def median_weeks(self, warm_winter: tuple[float, float]) -> float:
-        """How many weeks something takes that begins about now, as an old hand knows."""
-        return between(warm_winter, winter_share(self.today))
+    def median_weeks(self, warm_winter: tuple[float, float], on: date | None = None) -> float:
+        """How many weeks something takes that begins on a day (today, unless told), as an old hand knows."""
+        return between(warm_winter, winter_share(on or self.today))
 
     def new_batch(self, stand: CropStand, shelf: Shelf | None, stock: frozenset[str]) -> Batch:
         return Batch(self.teller.next_batch(), stand, shelf, stock)
 
     def hands_off(self, lot: Lot) -> bool:
-        """Is this lot stopped, or in the middle of something that the story does with it?"""
+        """Whether this lot is stopped, or in the middle of something that the story does with it."""
         return lot.batch.stopped or lot.batch.hands_off_until >= self.today
 
     # --- losses and counts ---
@@ -100,22 +102,20 @@ class Site:
     def count(self, lot: Lot, seen: int, method: Method = Method.COUNT, by: str = HEAD_GROWER) -> UUID:
         """A count sets the book."""
         lot.book = seen
-        return self.tell(
-            Counted, by, batch=lot.batch.number, stage=lot.stage, place=lot.place, units=seen, method=method
-        )
+        return self.tell(Counted, by, batch=lot.batch.number, stage=lot.stage, place=lot.place, units=seen, method=method)
 
     def count_first(self, lot: Lot, needed: int, by: str) -> None:
         """Where more is in hand than in the book, a count comes before the act."""
         if lot.book < needed:
             self.count(lot, lot.alive, by=by)
 
-    def clear_out(self, lot: Lot, cause: Cause, note: str | None = None) -> UUID:
+    def clear_out(self, lot: Lot, cause: Cause, note: str | None = None) -> UUID | None:
         """Everything that stands in a lot is thrown out, and the book says so to the last plant."""
         if lot.book != lot.alive:
             self.count(lot, lot.alive)
         units = lot.alive
         lot.take(units, self.chance)
-        return self.lose(lot, units, cause, note=note) if units else UUID(int=0)
+        return self.lose(lot, units, cause, note=note) if units else None
 
     def cull(self, lot: Lot, units: int, cause: Cause, note: str | None = None) -> UUID:
         """So many living plants are thrown out."""
@@ -149,7 +149,7 @@ class Site:
 
     def give_days(self, pots: Pots, weeks: tuple[float, float]) -> None:
         """Draws when each plant of a new lot will be ready, or die before."""
-        crop, plants, today, draw = pots.batch.type_.crop, pots.alive, self.today, self.chance.random
+        crop, plants, today, draw = pots.batch.stand.crop, pots.alive, self.today, self.chance.random
         days = self.nature.days(crop, weeks, today, plants)
         dying = self.nature.some(plants, 1 - self.nature.survival_share(crop))
         pots.deaths = [today + timedelta(days=int(taken * draw()) + 1) for taken in days[:dying]]
@@ -217,19 +217,20 @@ class Site:
         pots.readies += [self.today + timedelta(days=days_added + self.chance.randint(-7, 14)) for _ in range(units)]
         pots.readies.sort(reverse=True)
         return self.tell(
-            SetBack, HEAD_GROWER, batch=lot.batch.number, place=lot.place, units=units, to=to, reason=reason, days_added=days_added
-        )
+            SetBack, HEAD_GROWER, batch=lot.batch.number, place=lot.place, units=units, to=to, reason=reason,
+            days_added=days_added,
+        )  # fmt: skip
 
     def merge(self, parts: list[tuple[Lot, int]], place: str) -> tuple[UUID, Lot]:
         """Plugs of several lots become one lot of a new batch; every stock plant behind one is suspect for all."""
         first = parts[0][0].batch
         stock = frozenset[str]().union(*(lot.batch.stock for lot, _ in parts))
-        batch = self.new_batch(first.type_, None, stock)
+        batch = self.new_batch(first.stand, None, stock)
         for lot, units in parts:
             lot.take(units, self.chance)
             lot.book -= units
         merged = Lot(batch, Stage.ROOTED, place, sum(units for _, units in parts), min(lot.since for lot, _ in parts))
-        batch.type_.rooted.append(merged)
+        batch.stand.rooted.append(merged)
         sources = [UnitsFrom(batch=lot.batch.number, place=lot.place, units=units) for lot, units in parts]
         entry = self.tell(Merged, PROPAGATOR, stage=Stage.ROOTED, sources=sources, place=place, into=batch.number)
         return entry, merged

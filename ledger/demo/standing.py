@@ -18,11 +18,13 @@ from ledger.plants.entries import Stage
 class Batch:
     """Plants that entered together. `stock` are the stock plants behind it, as far as they are known."""
 
-    __slots__ = ("hands_off_until", "number", "opened", "shelf", "stock", "stopped", "type_")
+    __slots__ = ("hands_off_until", "number", "opened", "shelf", "stand", "stock", "stopped")
 
-    def __init__(self, number: str, type_: CropStand, shelf: Shelf | None, stock: frozenset[str], *, opened: bool = False) -> None:
+    def __init__(
+        self, number: str, stand: CropStand, shelf: Shelf | None, stock: frozenset[str], *, opened: bool = False
+    ) -> None:
         self.number = number
-        self.type_ = type_
+        self.stand = stand
         self.shelf = shelf
         self.stock = stock
         self.opened = opened
@@ -55,10 +57,12 @@ class Lot:
 
 
 class Trays(Lot):
-    """Cells in propagation: `readies` are the days on which those that will root have rooted, `rots` those on which others rot,
-    both latest first. `alive` is kept at the number of cells, since an empty cell stands as well as a full one."""
+    """Cells in propagation, with the days on which some will have rooted and others rot, latest first.
 
-    __slots__ = ("cells", "looked_at", "look_from", "readies", "rots")
+    `alive` is the number of cells that the book should have, for an empty cell stands as well as a full one.
+    """
+
+    __slots__ = ("cells", "look_from", "looked_at", "readies", "rots")
 
     def __init__(self, batch: Batch, place: str, cells: int, since: date) -> None:
         super().__init__(batch, Stage.STRUCK, place, cells, since)
@@ -72,6 +76,13 @@ class Trays(Lot):
         super().take(units, chance)
         # whoever lifts plugs out of the sand lifts rooted ones
         del self.readies[max(0, len(self.readies) - units) :]
+
+    def lose_any(self, units: int, chance: random.Random) -> None:
+        """So many cells die, whichever they are: some that would have rooted, some that would not."""
+        rooting = sum(cell < len(self.readies) for cell in chance.sample(range(self.alive), units))
+        for _ in range(rooting):
+            del self.readies[chance.randrange(len(self.readies))]
+        self.alive -= units
 
     def rooted_by(self, day: date) -> int:
         return _by(self.readies, day)
@@ -169,7 +180,7 @@ class CropStand:
     rooted: list[Lot] = field(default_factory=list)
     seconds: list[Lot] = field(default_factory=list)
     shelves: dict[str, Shelf] = field(init=False)
-    rounds: int = 0
+    turns: int = 0
 
     def __post_init__(self) -> None:
         self.shelves = {size: Shelf(self, size) for size in SIZES}

@@ -7,7 +7,7 @@ entry is, and nothing of plants.
 from __future__ import annotations
 
 import random
-from datetime import date, datetime, time, timedelta, timezone
+from datetime import UTC, date, datetime, time, timedelta, timezone
 from typing import Any
 from uuid import UUID
 from zoneinfo import ZoneInfo
@@ -51,7 +51,7 @@ class Teller:
         self._week = ""
         self._serial = 0
         self.today = date.min
-        self._midnight = datetime.min
+        self._midnight = datetime.min.replace(tzinfo=UTC)
         self._midnight_ms = 0
         self._clock_ms = 0
 
@@ -85,6 +85,9 @@ class Teller:
         self._clock_ms = max(self._clock_ms, round(hour * _HOUR_MS))
 
     def next_batch(self) -> str:
+        """The week's next batch number."""
+        if not self.writing:
+            return ""
         number, self._serial = numbers.next_number(self._week, self._serial)
         return number
 
@@ -92,7 +95,7 @@ class Teller:
         """The moment of the entry that was told last."""
         return self._midnight + timedelta(milliseconds=self._clock_ms)
 
-    def tell(self, kind: type[Told], by: str, **fields: Any) -> UUID:
+    def tell(self, kind: type[Told], by: str, /, **fields: Any) -> UUID:
         """An entry of something that occurs now; its id."""
         if not self.writing:
             return _NOBODY
@@ -100,7 +103,7 @@ class Teller:
         self._told.append(entry)
         return entry.id
 
-    def tell_late(self, days: int, kind: type[Told], by: str, **fields: Any) -> UUID:
+    def tell_late(self, days: int, kind: type[Told], by: str, /, **fields: Any) -> UUID:
         """An entry of something that occurs now, handed in this evening (0) or so many days later."""
         if not self.writing:
             return _NOBODY
@@ -111,7 +114,7 @@ class Teller:
         self._clock_ms += _SECOND_MS
         return entry.id
 
-    def tell_of(self, moment: datetime, kind: type[Told], by: str, **fields: Any) -> UUID:
+    def tell_of(self, moment: datetime, kind: type[Told], by: str, /, **fields: Any) -> UUID:
         """An entry told now of something that occurred at an earlier moment."""
         if not self.writing:
             return _NOBODY

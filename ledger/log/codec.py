@@ -9,16 +9,15 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Callable, Sequence
-from datetime import UTC, date, datetime
+from datetime import UTC
 from typing import Any, cast
 from uuid import UUID
 
 import msgspec
-from msgspec import Struct
 from msgspec.structs import replace
 
 from ledger.plants.entries import TYPES, BrokenRule, Entry, Told, Treated, type_of
-from ledger.plants.recorded import Move, Question, Recorded
+from ledger.plants.recorded import Recorded
 from ledger.plants.refusals import Contradiction, Malformed, Problem, Refusal, Refused, as_problem
 
 MOST_ENTRIES = 2_000
@@ -29,35 +28,9 @@ _MOST_PROBLEMS = 100
 STEPS: dict[tuple[str, int], Callable[[dict[str, Any]], dict[str, Any]]] = {}
 
 
-class _Row(Struct, frozen=True, kw_only=True, omit_defaults=True):
-    """The content of a kept row, as it is laid down."""
-
-    position: int
-    recorded_at: datetime
-    booked_on: date
-    client: str
-    schema: int
-    told: Entry
-    moves: tuple[Move, ...] = ()
-    questions: tuple[Question, ...] = ()
-
-
-class _RawRow(Struct, frozen=True, kw_only=True):
-    """The same, with a told part that may be of an older schema."""
-
-    position: int
-    recorded_at: datetime
-    booked_on: date
-    client: str
-    schema: int
-    told: dict[str, Any]
-    moves: tuple[Move, ...] = ()
-    questions: tuple[Question, ...] = ()
-
-
 _encoder = msgspec.json.Encoder(order="sorted", decimal_format="string", uuid_format="canonical")
-_rows = msgspec.json.Decoder(_Row)
-_raw_rows = msgspec.json.Decoder(_RawRow)
+_rows = msgspec.json.Decoder(Recorded)
+_old_rows = msgspec.json.Decoder(dict[str, msgspec.Raw])
 
 
 def canonical(value: object) -> bytes:
@@ -70,40 +43,16 @@ def canonical(value: object) -> bytes:
 
 def encode(recorded: Recorded) -> bytes:
     """The bytes that are kept, for ever."""
-    return canonical(
-        _Row(
-            position=recorded.position,
-            recorded_at=recorded.recorded_at,
-            booked_on=recorded.booked_on,
-            client=recorded.client,
-            schema=type(recorded.told).SCHEMA,
-            told=recorded.told,
-            moves=recorded.moves,
-            questions=recorded.questions,
-        )
-    )
+    return canonical(recorded)
 
 
 def decode(content: str | bytes, kind: str, schema: int) -> Recorded:
     """A kept row as an entry of today's schema."""
-    current = TYPES[kind].SCHEMA
-    row: _Row | _RawRow
-    if schema == current:
-        row = _rows.decode(content)
-        told = row.told
-    else:
-        raw = _raw_rows.decode(content)
-        told = _convert(lift(raw.told, schema))
-        row = cast(Any, raw)
-    return Recorded(
-        position=row.position,
-        recorded_at=row.recorded_at,
-        booked_on=row.booked_on,
-        client=row.client,
-        told=told,
-        moves=row.moves,
-        questions=row.questions,
-    )
+    if schema == TYPES[kind].SCHEMA:
+        return _rows.decode(content)
+    row = _old_rows.decode(content)
+    told = lift(msgspec.json.decode(row["told"]), schema)
+    return _rows.decode(msgspec.json.encode({**row, "told": told}))
 
 
 def lift(told: dict[str, Any], schema: int) -> dict[str, Any]:
@@ -146,9 +95,7 @@ def _whole(text: str) -> int | float:
 def read_json(body: bytes) -> Any:
     """Parse a posted body strictly: UTF-8, no duplicate keys, no NaN, not too deep. Raises Unreadable."""
     try:
-        value = json.loads(
-            body.decode("utf-8"), object_pairs_hook=_once, parse_constant=_no_constant, parse_int=_whole
-        )
+        value = json.loads(body.decode("utf-8"), object_pairs_hook=_once, parse_constant=_no_constant, parse_int=_whole)
     except UnicodeDecodeError:
         raise Unreadable("the body is not UTF-8 text") from None
     except RecursionError:
@@ -234,10 +181,6 @@ def _faults(item: dict[str, Any], first: msgspec.ValidationError) -> Sequence[Re
         if field.required and name not in item:
             faults.append(Malformed(f"{name} is missing", field=name))
     return faults or [Malformed(str(first))]
-
-
-def kind_of(told: Told) -> str:
-    return type_of(told)
 
 
 def reverses(told: Told) -> UUID | None:

@@ -14,7 +14,7 @@ _HEAD = re.compile(r"^-- name: ([a-z_]+)$", re.MULTILINE)
 
 def text(package: str, name: str) -> LiteralString:
     """A whole SQL file of a package's `sql` folder."""
-    return resources.files(package).joinpath("sql", name).read_text("utf-8")  # type: ignore[return-value]
+    return resources.files(package).joinpath("sql", name).read_text("utf-8")
 
 
 def load(package: str, name: str) -> dict[str, LiteralString]:

@@ -337,7 +337,8 @@ class PolicySet(Setting, tag="policy-set", frozen=True, kw_only=True):
 
 class StockSet(Told, tag="stock-set", frozen=True, kw_only=True):
     """Stock plants standing under one code, told whole. A higher number than before comes from `source`; a lower one is
-    refused: plants that went are told with `stock-removed`."""
+    refused: plants that went are told with `stock-removed`.
+    """
 
     REVERSIBLE: ClassVar[bool] = False
 
@@ -419,7 +420,9 @@ class Struck(Told, tag="struck", frozen=True, kw_only=True):
             _require(self.crop is not None, "crop", "cuttings straight off stock plants need their crop")
             _each_once([taken.stock_plant for taken in self.stock_plants], "stock_plants")
             taken = sum(part.cuttings for part in self.stock_plants)
-            _require(taken == self.cuttings, "stock_plants", f"the stock plants give {taken} cuttings, {self.cuttings} were struck")
+            _require(
+                taken == self.cuttings, "stock_plants", f"the stock plants give {taken} cuttings, {self.cuttings} were struck"
+            )
         else:
             _require(self.batch is not None, "batch", "name the batch whose gathered cuttings were struck")
             _require(self.crop is None, "crop", "the batch already has its crop: leave crop out")
@@ -460,7 +463,8 @@ class Moved(Told, tag="moved", frozen=True, kw_only=True):
 
 class Merged(Told, tag="merged", frozen=True, kw_only=True):
     """Units of several batches of one crop, stage and size put together as one. What was binned on the way is a loss of
-    its own. Leave `into` out for a new number, or name one of the batches that is to take the others in."""
+    its own. Leave `into` out for a new number, or name one of the batches that is to take the others in.
+    """
 
     stage: Stage
     sources: Annotated[list[UnitsFrom], Meta(min_length=1, max_length=50)]
@@ -492,7 +496,9 @@ class Potted(Told, tag="potted", frozen=True, kw_only=True):
     into: BatchNumber | None = None
 
     def __post_init__(self) -> None:
-        _require(self.stage in (Stage.ROOTED, Stage.STRUCK), "stage", "plugs are potted from rooted, or from struck out of sand")
+        _require(
+            self.stage in (Stage.ROOTED, Stage.STRUCK), "stage", "plugs are potted from rooted, or from struck out of sand"
+        )
         used = self.per_pot * self.pots + self.casualties + self.returned
         _require(
             self.plugs == used,
@@ -530,7 +536,9 @@ class Graded(Told, tag="graded", frozen=True, kw_only=True):
     label_checked_by: PersonCode | None = None
 
     def __post_init__(self) -> None:
-        _require(self.finished + self.held_back + self.seconds + self.culled > 0, "finished", "grading needs at least one plant")
+        _require(
+            self.finished + self.held_back + self.seconds + self.culled > 0, "finished", "grading needs at least one plant"
+        )
 
 
 class SetBack(Told, tag="set-back", frozen=True, kw_only=True):
@@ -587,7 +595,9 @@ class Counted(Told, tag="counted", frozen=True, kw_only=True):
     method: Method
 
     def __post_init__(self) -> None:
-        _require(self.stage is not Stage.PICKED, "stage", "picked plants are counted by their order: use lost, put-back or shipped")
+        _require(
+            self.stage is not Stage.PICKED, "stage", "picked plants are counted by their order: use lost, put-back or shipped"
+        )
 
 
 # --- coming in -------------------------------------------------------------------------------------------------
@@ -672,7 +682,9 @@ class Held(Told, tag="held", frozen=True, kw_only=True):
 
     def __post_init__(self) -> None:
         _require((self.batch is None) != (self.order is None), "batch", "hold either units of a batch or an order")
-        _require((self.batch is None) == (self.units is None), "units", "a held batch needs the units held, a held order does not")
+        _require(
+            (self.batch is None) == (self.units is None), "units", "a held batch needs the units held, a held order does not"
+        )
 
 
 class HoldEnded(Told, tag="hold-ended", frozen=True, kw_only=True):
@@ -759,7 +771,8 @@ class PlantedAsStock(Told, tag="planted-as-stock", frozen=True, kw_only=True):
 
 class Stopped(Told, tag="stopped", frozen=True, kw_only=True):
     """A batch, a stock plant or a whole crop that may not be sold or propagated until cleared. Suspected regulated
-    pests: stop, isolate, and call the plant-health authority before moving or destroying anything."""
+    pests: stop, isolate, and call the plant-health authority before moving or destroying anything.
+    """
 
     reason: StopReason
     batch: BatchNumber | None = None
@@ -807,7 +820,8 @@ class Renamed(Told, tag="renamed", frozen=True, kw_only=True):
 
 class Treated(Told, tag="treated", frozen=True, kw_only=True):
     """A treatment of places or batches. The re-entry time is typed in from the label; where several were applied the
-    latest rules. This notice replaces no posting that the law requires."""
+    latest rules. This notice replaces no posting that the law requires.
+    """
 
     product: Label
     places: Annotated[list[PlaceCode], Meta(max_length=200)] = []

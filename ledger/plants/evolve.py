@@ -188,9 +188,7 @@ class _Fold:
             case _:
                 pass
 
-    def birth(
-        self, number: str | None, crop: str, size: str | None, parents: list[tuple[str, int]], age_days: int = 0
-    ) -> None:
+    def birth(self, number: str | None, crop: str, size: str | None, parents: list[tuple[str, int]], age_days: int = 0) -> None:
         assert number is not None, "decide fills in the number"
         made = tuple(Parent(holder=holder, units=units, entry=self.told.id) for holder, units in parents)
         batch = self.book.batch(number)
@@ -241,9 +239,7 @@ class _Fold:
         assert card is not None, f"an entry moved plants of {holder}, which no entry made"
         key, at = f"{stage}/{place}", self.recorded.at(move)
         before: Standing = card.standing.get(key) or Standing(unit=move.unit, units=0, since=at, last_at=at)
-        after = changed(
-            before, units=before.units + units, since=min(before.since, at), last_at=max(before.last_at, at)
-        )
+        after = changed(before, units=before.units + units, since=min(before.since, at), last_at=max(before.last_at, at))
         self.put(changed(card, standing={**card.standing, key: after}))
         self.book.moved.add((card.key, key))
         if move.order is not None and stage == "picked":
@@ -264,9 +260,7 @@ class _Fold:
                 batch = self.batch(told.batch)
                 key = f"{told.stage}/{told.place}"
                 at = told.occurred_at
-                standing = batch.standing.get(key) or Standing(
-                    unit=unit_at(batch, told.stage), units=0, since=at, last_at=at
-                )
+                standing = batch.standing.get(key) or Standing(unit=unit_at(batch, told.stage), units=0, since=at, last_at=at)
                 count = Count(
                     entry=told.id,
                     position=self.recorded.position,
@@ -473,4 +467,3 @@ _ACTS: dict[str, tuple[str, ...]] = {
     "lost": ("stage", "place", "units"),
     "picked": ("order", "units"),
 }
-

@@ -83,13 +83,14 @@ class Recorded(Struct, frozen=True, kw_only=True, omit_defaults=True):
     """One row of the log.
 
     `position` is dense from 1 in the order of commits. `booked_on` is the day on which the books count it, in the nursery's
-    own calendar. `client` names the key that wrote it.
+    own calendar. `client` names the key that wrote it. `schema` is that of the told part when it was written.
     """
 
     position: int
     recorded_at: datetime
     booked_on: date
     client: str
+    schema: int
     told: Entry
     moves: tuple[Move, ...] = ()
     questions: tuple[Question, ...] = ()
@@ -97,11 +98,6 @@ class Recorded(Struct, frozen=True, kw_only=True, omit_defaults=True):
     def at(self, move: Move) -> datetime:
         """When a movement of this entry counts."""
         return move.at or self.told.occurred_at
-
-    def order_of(self, move: Move, count_positions: dict[UUID, int]) -> tuple[datetime, int]:
-        """Where a movement stands in the occurred order: by time, then by position; one against a count stands with it."""
-        position = count_positions[move.count] if move.count is not None else self.position
-        return (self.at(move), position)
 
 
 #: stages in the order of life, for telling forward from backward

@@ -46,6 +46,8 @@ class IdReused(Refusal):
 
 
 class InTheFuture(Refusal):
+    """The time told lies ahead of the clock."""
+
     CODE = "in-the-future"
 
 
@@ -56,14 +58,20 @@ class UnknownCode(Refusal):
 
 
 class Retired(Refusal):
+    """The crop, size, place or person takes no new plants or entries."""
+
     CODE = "retired"
 
 
 class NumberTaken(Refusal):
+    """There is a batch of that number already."""
+
     CODE = "number-taken"
 
 
 class BadCheckCharacter(Refusal):
+    """A batch number whose check character does not agree: a slip in reading the tag."""
+
     CODE = "bad-check-character"
 
 
@@ -80,10 +88,14 @@ class NotAllCounted(Refusal):
 
 
 class MoreThanPicked(Refusal):
+    """More than were picked for that order."""
+
     CODE = "more-than-picked"
 
 
 class MoreThanShipped(Refusal):
+    """More than were shipped for that order and are not claimed yet."""
+
     CODE = "more-than-shipped"
 
 
@@ -100,6 +112,8 @@ class IsStopped(Refusal):
 
 
 class MayNotPropagate(Refusal):
+    """The crop may not be propagated here; a protected variety needs its owner's licence."""
+
     CODE = "may-not-propagate"
 
 
@@ -110,10 +124,14 @@ class DifferentPlants(Refusal):
 
 
 class NotLarger(Refusal):
+    """Potting up needs a larger size."""
+
     CODE = "not-larger"
 
 
 class NotOpeningDay(Refusal):
+    """Opening entries belong to the first day of the book."""
+
     CODE = "not-opening-day"
 
 
@@ -124,10 +142,14 @@ class WouldLower(Refusal):
 
 
 class NotReversible(Refusal):
+    """An entry of that type is not taken back: tell what is true now instead."""
+
     CODE = "not-reversible"
 
 
 class AlreadyReversed(Refusal):
+    """The entry was taken back already."""
+
     CODE = "already-reversed"
 
 
@@ -144,6 +166,8 @@ class AlreadyEnded(Refusal):
 
 
 class UnknownTimeZone(Refusal):
+    """Not a time zone of the IANA list."""
+
     CODE = "unknown-time-zone"
 
 

@@ -73,9 +73,7 @@ from ledger.plants.entries import (
 from ledger.plants.evolve import act_of, target_of, unit_at
 from ledger.plants.recorded import CELL, CUTTING, STOCK, Move, Question, Recorded, loss, pot, split_standing, standing
 
-DEFAULT_POLICY = PolicySet(
-    id=UUID(int=0), occurred_at=datetime.fromisoformat("2000-01-01T00:00:00+00:00"), by="tallybench"
-)
+DEFAULT_POLICY = PolicySet(id=UUID(int=0), occurred_at=datetime.fromisoformat("2000-01-01T00:00:00+00:00"), by="tallybench")
 _MOST_ACCOUNTS_OF_A_BATCH = 200
 
 
@@ -122,6 +120,7 @@ def decide(book: Book, told: Entry, turn: Turn) -> Recorded:
         recorded_at=turn.now,
         booked_on=day_of(told.occurred_at, policy),
         client=turn.client,
+        schema=type(filled).SCHEMA,
         told=filled,
         moves=tuple(desk.moves),
         questions=desk.questions(filled),
@@ -205,7 +204,9 @@ class _Desk:
         if stops:
             stop = stops[0]
             raise refusals.IsStopped(
-                f"{what} is stopped ({stop.reason}): a cleared entry with the reason lifts it", field=field, stop=str(stop.entry)
+                f"{what} is stopped ({stop.reason}): a cleared entry with the reason lifts it",
+                field=field,
+                stop=str(stop.entry),
             )
 
     def saleable(self, batch: BatchCard) -> None:
@@ -341,9 +342,7 @@ class _Desk:
             return ()
         within = timedelta(minutes=self.policy.duplicate_minutes)
         alike = [
-            act
-            for act in batch.acts
-            if act.what == what[1] and act.by != told.by and abs(act.at - told.occurred_at) <= within
+            act for act in batch.acts if act.what == what[1] and act.by != told.by and abs(act.at - told.occurred_at) <= within
         ]
         return (Question(kind="possible-duplicate", of=alike[-1].entry),) if alike else ()
 
@@ -664,7 +663,8 @@ class _Desk:
         sized = told.stage in (Stage.POTTED, Stage.FINISHED, Stage.SECONDS)
         if sized != (batch.size is not None):
             raise refusals.DifferentPlants(
-                f"{batch.number} is a batch of {'pots' if batch.size else 'plugs'}: none of it can be {told.stage}", field="stage"
+                f"{batch.number} is a batch of {'pots' if batch.size else 'plugs'}: none of it can be {told.stage}",
+                field="stage",
             )
         if told.occurred_at < batch.entered_at:
             raise refusals.NotEnoughStanding(
@@ -903,9 +903,7 @@ class _Desk:
         else:
             own = [move for move in original.moves if move.count is None]
             self.order_allows(own)
-            self.moves = [
-                replace(move, source=move.target, target=move.source, at=self.at, booked_on=day) for move in own
-            ]
+            self.moves = [replace(move, source=move.target, target=move.source, at=self.at, booked_on=day) for move in own]
         return told
 
     def take_back_count(self, original: Recorded) -> None:

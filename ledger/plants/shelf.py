@@ -54,9 +54,7 @@ def sellable(shelf: ShelfCard, crop: CropCard | None, policy: PolicySet, now: da
 def line_of(batch: BatchCard) -> ShelfLine | None:
     """The finished plants of a batch as a line on its shelf, None where there are none."""
     standings = [
-        standing
-        for where, standing in batch.standing.items()
-        if where.startswith(f"{Stage.FINISHED}/") and standing.units > 0
+        standing for where, standing in batch.standing.items() if where.startswith(f"{Stage.FINISHED}/") and standing.units > 0
     ]
     if not standings:
         return None

@@ -103,7 +103,5 @@ class Passages:
                     differences[step] += units
         for name, summed, fields in (("add", passages, Passage._fields), ("add_counts", differences, Difference._fields)):
             if summed:
-                columns: dict[str, list[Any]] = {
-                    field: [key[place] for key in summed] for place, field in enumerate(fields)
-                }
+                columns: dict[str, list[Any]] = {field: [key[place] for key in summed] for place, field in enumerate(fields)}
                 cursor.execute(SQL[name], {**columns, "units": list(summed.values())})

@@ -92,11 +92,10 @@ def _apply(projection: Projection, cursor: psycopg.Cursor[Any], entries: Sequenc
         raise Stuck(f"the projection {projection.name} cannot apply an entry in {span}: {error!r}") from error
 
 
-def lag(connection: store.Connection) -> dict[str, int]:
+def lag(cursor: psycopg.Cursor[Any]) -> dict[str, int]:
     """How many entries each projection is behind the head."""
-    with connection.cursor() as cursor:
-        head = store.head(cursor)
-        rows = cursor.execute(SQL["registered"]).fetchall()
+    head = store.head(cursor)
+    rows = cursor.execute(SQL["registered"]).fetchall()
     return {name: 0 if ALL[name]().with_the_pen else head - position for name, _, position in rows if name in ALL}
 
 
@@ -205,7 +204,10 @@ def verify(conninfo: str, progress: Progress = _no_progress, most: int = 20) -> 
 def _compare(connection: store.Connection, live: str, replayed: str, most: int) -> list[str]:
     found: list[str] = []
     for (table,) in connection.execute(SQL["tables_in"], {"schema": live}).fetchall():
-        sides = {"stands but does not follow from the log": (live, replayed), "follows from the log but is missing": (replayed, live)}
+        sides = {
+            "stands but does not follow from the log": (live, replayed),
+            "follows from the log but is missing": (replayed, live),
+        }
         for meaning, (one, other) in sides.items():
             query = sql.SQL("select to_jsonb(d)::text from (select * from {} except all select * from {}) d limit {}").format(
                 sql.Identifier(one, table), sql.Identifier(other, table), sql.Literal(most)

@@ -31,8 +31,8 @@ CAUSES = ("rot", "dried-out", "cold", "overheld", "handling", "surplus")
 NOT_REVERSED = ("reversed", "answered", "cleared", "hold-ended", "stock-removed")
 
 _T = TypeVar("_T")
-#: makes up an entry (without its envelope) of what happened at a moment; None where nothing of the kind can have
-_Kind = Callable[[datetime], Fact | None]
+#: makes up an entry, without its envelope, of what happened at the moment being told of; None where nothing of the kind can
+_Kind = Callable[[], Fact | None]
 
 
 class Spot(NamedTuple):
@@ -57,14 +57,15 @@ class Teller:
     def __init__(self, random: Random) -> None:
         self.random = random
         self.now = START
+        self.at = START  # the moment being told of: now, or earlier in a late slip
         self.log: list[Fact] = []
         self._told = 0
         seldom: list[_Kind] = [self.struck_straight, self.set_back, self.bought_in, self.put_back, self.sold_here]
-        seldom += [self.given_out, self.planted_as_stock, self.stock_set, self.stock_removed, self.tended, self.held, self.stopped, self.ended]
-        seldom += [self.damage_claimed, self.treated, self.crop_set, self.told_twice, self.answered]
+        seldom += [self.given_out, self.planted_as_stock, self.stock_set, self.stock_removed, self.tended, self.held]
+        seldom += [self.stopped, self.ended, self.damage_claimed, self.treated, self.crop_set, self.told_twice, self.answered]
         often: list[_Kind] = [self.gathered, self.struck, self.rooted, self.moved, self.merged, self.potted, self.potted_up]
         often += [self.picked, self.shipped, self.renamed, self.lost]
-        self._kinds = seldom + often * 2 + [self.graded, self.reversed] * 4 + [self.counted] * 6
+        self._kinds = seldom + often * 2 + [self.graded, self.reversed, self.slip] * 4 + [self.counted] * 6
 
     # --- telling ------------------------------------------------------------------------------------------------
 
@@ -88,17 +89,17 @@ class Teller:
             for stage in ("struck", "rooted"):
                 facts.append({"type": "opened", "crop": crop, "stage": stage, "place": PLACES[0], "units": 40})
             facts.append({"type": "opened", "crop": crop, "stage": "finished", "size": "P9", "place": PLACES[0], "units": 40})
-        return [self._enveloped(fact, START) for fact in facts]
+        return [self._enveloped(fact) for fact in facts]
 
     def next(self) -> list[Fact]:
         """One entry, or sometimes a few in one list; sometimes rubbish among them."""
         made: list[Fact] = []
         wanted = 3 if self.chance(10) else 1
         while len(made) < wanted:
-            at = self.when()
-            fact = self.pick(self._kinds)(at)
+            self.at = self.when()
+            fact = self.pick(self._kinds)()
             if fact is not None:
-                made.append(self._enveloped(fact, at))
+                made.append(self._enveloped(fact))
         if self.chance(20):
             made.append(self.rubbish())
         return made
@@ -107,14 +108,14 @@ class Teller:
         """What the ledger accepted, as it recorded it."""
         self.log += facts
 
-    def _enveloped(self, fact: Fact, at: datetime) -> Fact:
+    def _enveloped(self, fact: Fact) -> Fact:
         self._told += 1
-        envelope = {"id": str(UUID(int=self._told)), "occurred_at": at.isoformat(), "by": self.pick(PEOPLE)}
+        envelope = {"id": str(UUID(int=self._told)), "occurred_at": self.at.isoformat(), "by": self.pick(PEOPLE)}
         return {**envelope, **{name: value for name, value in fact.items() if value is not None}}
 
     def rubbish(self) -> Fact:
         """An entry that must be refused, whatever the book says."""
-        spot = self.spot(self.now, *UNPICKED) or Spot("24W10-01H", "struck", PLACES[0], "cell", 0)
+        spot = self.spot(*UNPICKED) or Spot("24W10-01H", "struck", PLACES[0], "cell", 0)
         lost = {"type": "lost", "batch": spot.batch, "stage": spot.stage, "place": spot.place, "units": 1, "cause": "rot"}
         wrong: list[Fact] = [
             lost | {"units": 1_000_000},
@@ -126,8 +127,8 @@ class Teller:
             {"type": "reversed", "entry": str(UUID(int=2**100)), "reason": "nobody told this"},
             {"type": "opened", "crop": "unheard-of", "stage": "struck", "place": PLACES[0], "units": 1},
         ]
-        future = datetime.now(UTC) + timedelta(days=2)
-        return self._enveloped(lost, future) if self.chance(9) else self._enveloped(self.pick(wrong), self.now)
+        wrong.append(lost | {"occurred_at": (datetime.now(UTC) + timedelta(days=2)).isoformat()})
+        return self._enveloped(self.pick(wrong))
 
     # --- chance -------------------------------------------------------------------------------------------------
 
@@ -152,23 +153,23 @@ class Teller:
 
     # --- looking ------------------------------------------------------------------------------------------------
 
-    def book(self, at: datetime) -> Audit:
-        """The book as it stood at a moment, as far as it has been told by now."""
-        return told([fact for fact in self.log if fact["type"] == "reversed" or moment(fact["occurred_at"]) <= at])
+    def book(self) -> Audit:
+        """The book as it stood at the moment being told of, as far as it has been told by now."""
+        return told([fact for fact in self.log if fact["type"] == "reversed" or moment(fact["occurred_at"]) <= self.at])
 
-    def spots(self, at: datetime, *stages: str) -> list[Spot]:
-        standing = [_spot(account, unit, units) for (account, unit), units in self.book(at).standing().items()]
+    def spots(self, *stages: str) -> list[Spot]:
+        standing = [_spot(account, unit, units) for (account, unit), units in self.book().standing().items()]
         return [spot for spot in standing if spot.stage in stages and spot.units > 0]
 
-    def spot(self, at: datetime, *stages: str) -> Spot | None:
-        spots = self.spots(at, *stages)
+    def spot(self, *stages: str) -> Spot | None:
+        spots = self.spots(*stages)
         return self.pick(spots) if spots else None
 
-    def picked_spot(self, at: datetime) -> Spot | None:
+    def picked_spot(self) -> Spot | None:
         names = Names(self.log)
         spots = [
             _spot(account, names.unit(account), units, order)
-            for (account, order), units in self.book(at).picked.items()
+            for (account, order), units in self.book().picked.items()
             if order is not None and units > 0 and "/picked/" in account
         ]
         return self.pick(spots) if spots else None
@@ -178,7 +179,7 @@ class Teller:
 
     # --- propagation --------------------------------------------------------------------------------------------
 
-    def gathered(self, at: datetime) -> Fact:
+    def gathered(self) -> Fact:
         crop, cuttings = self._cuttings()
         return {"type": "gathered", "crop": crop, "stock_plants": cuttings, "place": self.pick(PLACES)}
 
@@ -193,19 +194,19 @@ class Teller:
         full, singles = divmod(cuttings, per_cell)
         return {"cuttings": cuttings, "per_cell": per_cell, "cells": full + singles, "singles": singles}
 
-    def struck(self, at: datetime) -> Fact | None:
-        if (spot := self.spot(at, "gathered")) is None:
+    def struck(self) -> Fact | None:
+        if (spot := self.spot("gathered")) is None:
             return None
         cells = self._cells(self.some(spot.units))
         return {"type": "struck", "batch": spot.batch, "gathered_at": spot.place, "place": self.pick(PLACES), **cells}
 
-    def struck_straight(self, at: datetime) -> Fact:
+    def struck_straight(self) -> Fact:
         crop, cuttings = self._cuttings()
         cells = self._cells(sum(part["cuttings"] for part in cuttings))
         return {"type": "struck", "crop": crop, "stock_plants": cuttings, "place": self.pick(PLACES), **cells}
 
-    def rooted(self, at: datetime) -> Fact | None:
-        if (spot := self.spot(at, "struck")) is None:
+    def rooted(self) -> Fact | None:
+        if (spot := self.spot("struck")) is None:
             return None
         part = self.chance(2)
         usable, failed, weak = self._split(self.some(spot.units) if part else spot.units)
@@ -219,8 +220,8 @@ class Teller:
 
     # --- places and batches -------------------------------------------------------------------------------------
 
-    def moved(self, at: datetime) -> Fact | None:
-        spot = self.picked_spot(at) if self.chance(4) else self.spot(at, *UNPICKED)
+    def moved(self) -> Fact | None:
+        spot = self.picked_spot() if self.chance(4) else self.spot(*UNPICKED)
         if spot is None:
             return None
         to = self.pick([place for place in PLACES if place != spot.place])
@@ -229,13 +230,11 @@ class Teller:
     def _from(self, spot: Spot) -> Fact:
         return {"batch": spot.batch, "place": spot.place, "order": spot.order}
 
-    def merged(self, at: datetime) -> Fact | None:
-        if (first := self.spot(at, *UNPICKED)) is None:
+    def merged(self) -> Fact | None:
+        if (first := self.spot(*UNPICKED)) is None:
             return None
         crop = self.crop_of(first.batch)
-        alike = [
-            spot for spot in self.spots(at, first.stage) if spot.unit == first.unit and self.crop_of(spot.batch) == crop
-        ]
+        alike = [spot for spot in self.spots(first.stage) if spot.unit == first.unit and self.crop_of(spot.batch) == crop]
         sources = [spot for spot in alike if spot == first or self.chance(2)]
         others = [spot.batch for spot in alike if spot.batch not in {source.batch for source in sources}]
         return {
@@ -246,8 +245,8 @@ class Teller:
             "into": self.pick(others) if others and self.chance(2) else None,
         }
 
-    def renamed(self, at: datetime) -> Fact | None:
-        if (spot := self.spot(at, *UNPICKED)) is None:
+    def renamed(self) -> Fact | None:
+        if (spot := self.spot(*UNPICKED)) is None:
             return None
         crop = next(crop for crop in CROPS if crop != self.crop_of(spot.batch))
         told = {"crop": crop, "evidence": "flowers", "units": self.some(spot.units)}
@@ -255,8 +254,8 @@ class Teller:
 
     # --- pots ---------------------------------------------------------------------------------------------------
 
-    def potted(self, at: datetime) -> Fact | None:
-        if (spot := self.spot(at, "rooted", "rooted", "struck")) is None:
+    def potted(self) -> Fact | None:
+        if (spot := self.spot("rooted", "rooted", "struck")) is None:
             return None
         per_pot = self.random.randint(1, 3)
         pots, left = divmod(self.some(spot.units), per_pot)
@@ -267,8 +266,8 @@ class Teller:
         place = {"to": self.pick(PLACES), "size": self.pick(SIZES), "returned": left - casualties}
         return {"type": "potted", **self._from(spot), "stage": spot.stage, **plugs, **place}
 
-    def potted_up(self, at: datetime) -> Fact | None:
-        spots = [spot for spot in self.spots(at, "potted", "finished") if spot.unit == f"pot:{SIZES[0]}"]
+    def potted_up(self) -> Fact | None:
+        spots = [spot for spot in self.spots("potted", "finished") if spot.unit == f"pot:{SIZES[0]}"]
         if not spots:
             return None
         spot = self.pick(spots)
@@ -277,8 +276,8 @@ class Teller:
         told = {"size": SIZES[1], "pots": pots - casualties, "casualties": casualties, "to": self.pick(PLACES)}
         return {"type": "potted-up", **self._from(spot), "stage": spot.stage, **told}
 
-    def graded(self, at: datetime) -> Fact | None:
-        if (spot := self.spot(at, "potted")) is None:
+    def graded(self) -> Fact | None:
+        if (spot := self.spot("potted")) is None:
             return None
         units = self.some(spot.units)
         finished, culled, rest = self._split(units)
@@ -286,30 +285,42 @@ class Teller:
         told = {"finished": finished, "culled": culled, "seconds": seconds, "held_back": rest - seconds}
         return {"type": "graded", **self._from(spot), "to": self.pick(PLACES), **told}
 
-    def set_back(self, at: datetime) -> Fact | None:
-        if (spot := self.spot(at, "finished")) is None:
+    def set_back(self) -> Fact | None:
+        if (spot := self.spot("finished")) is None:
             return None
         told = {"units": self.some(spot.units), "to": self.pick(PLACES), "reason": "leggy", "days_added": 10}
         return {"type": "set-back", **self._from(spot), **told}
 
     # --- losses, counts, coming in --------------------------------------------------------------------------------
 
-    def lost(self, at: datetime) -> Fact | None:
-        spot = self.picked_spot(at) if self.chance(5) else self.spot(at, *UNPICKED)
-        if spot is None:
-            return None
+    def lost(self) -> Fact | None:
+        spot = self.picked_spot() if self.chance(5) else self.spot(*UNPICKED)
+        return self._lost(spot) if spot is not None else None
+
+    def _lost(self, spot: Spot) -> Fact:
         told = {"stage": spot.stage, "units": self.some(min(spot.units, 6)), "cause": self.pick(CAUSES)}
         return {"type": "lost", **self._from(spot), **told}
 
-    def counted(self, at: datetime) -> Fact | None:
-        if (spot := self.spot(at, *UNPICKED)) is None:
+    def slip(self) -> Fact | None:
+        """A loss told after a count of the same place, though it happened before it or just then."""
+        counts = [fact for fact in self.log[-40:] if fact["type"] == "counted"]
+        if not counts:
+            return None
+        count = self.pick(counts)
+        self.at = max(START, moment(count["occurred_at"]) - timedelta(hours=self.random.randint(0, 3)))
+        counted = (count["batch"], count["stage"], count["place"])
+        there = [spot for spot in self.spots(*UNPICKED) if (spot.batch, spot.stage, spot.place) == counted]
+        return self._lost(there[0]) if there else None
+
+    def counted(self) -> Fact | None:
+        if (spot := self.spot(*UNPICKED)) is None:
             return None
         place = self.pick(PLACES) if self.chance(5) else spot.place
         seen = max(0, spot.units + self.random.randint(-4, 3))
         method = self.pick(("count", "count", "blind-count", "sample", "estimate"))
         return {"type": "counted", "batch": spot.batch, "stage": spot.stage, "place": place, "units": seen, "method": method}
 
-    def bought_in(self, at: datetime) -> Fact:
+    def bought_in(self) -> Fact:
         stage = self.pick(UNPICKED)
         return {
             "type": "bought-in",
@@ -323,73 +334,73 @@ class Teller:
 
     # --- orders and leaving -------------------------------------------------------------------------------------
 
-    def picked(self, at: datetime) -> Fact | None:
-        if (spot := self.spot(at, "finished")) is None:
+    def picked(self) -> Fact | None:
+        if (spot := self.spot("finished")) is None:
             return None
         told = {"order": self.pick(ORDERS), "units": self.some(min(spot.units, 12)), "to": self.pick(PLACES)}
         return {"type": "picked", **self._from(spot), **told}
 
-    def put_back(self, at: datetime) -> Fact | None:
-        if (spot := self.picked_spot(at)) is None:
+    def put_back(self) -> Fact | None:
+        if (spot := self.picked_spot()) is None:
             return None
         return {"type": "put-back", **self._from(spot), "units": self.some(spot.units), "to": self.pick(PLACES)}
 
-    def shipped(self, at: datetime) -> Fact | None:
-        if (spot := self.picked_spot(at)) is None:
+    def shipped(self) -> Fact | None:
+        if (spot := self.picked_spot()) is None:
             return None
         line = {"batch": spot.batch, "place": spot.place, "units": self.some(spot.units)}
         return {"type": "shipped", "order": spot.order, "carrier": "A", "region": "1", "lines": [line]}
 
-    def sold_here(self, at: datetime) -> Fact | None:
-        if (spot := self.spot(at, "finished", "seconds")) is None:
+    def sold_here(self) -> Fact | None:
+        if (spot := self.spot("finished", "seconds")) is None:
             return None
         told = {"stage": spot.stage, "units": self.some(min(spot.units, 6)), "price": "8.50"}
         return {"type": "sold-here", **self._from(spot), **told}
 
-    def given_out(self, at: datetime) -> Fact | None:
-        return self._went(at, "given-out")
+    def given_out(self) -> Fact | None:
+        return self._went("given-out")
 
-    def planted_as_stock(self, at: datetime) -> Fact | None:
-        return self._went(at, "planted-as-stock")
+    def planted_as_stock(self) -> Fact | None:
+        return self._went("planted-as-stock")
 
-    def _went(self, at: datetime, kind: str) -> Fact | None:
-        if (spot := self.spot(at, *UNPICKED)) is None:
+    def _went(self, kind: str) -> Fact | None:
+        if (spot := self.spot(*UNPICKED)) is None:
             return None
         told = {"stage": spot.stage, "units": self.some(min(spot.units, 4)), "why": "good ones", "approved_by": PEOPLE[0]}
         return {"type": kind, **self._from(spot), **told}
 
     # What a stock-set adds is what the book lacked when it was told, so facts about stock plants are told in their order.
 
-    def stock_set(self, at: datetime) -> Fact | None:
-        if at < self.now:
+    def stock_set(self) -> Fact | None:
+        if self.at < self.now:
             return None
         code = self.pick(list(STOCK_PLANTS))
-        there = sum(spot.units for spot in self.spots(at, "stock") if spot.batch == code)
+        there = sum(spot.units for spot in self.spots("stock") if spot.batch == code)
         source = self.pick(("bought-in", "planted-as-stock"))
         told = {"units": max(1, there + self.random.randint(-1, 3)), "place": self.pick(PLACES), "source": source}
         return {"type": "stock-set", "stock_plant": code, "crop": STOCK_PLANTS[code], **told}
 
-    def stock_removed(self, at: datetime) -> Fact | None:
-        if at < self.now or (spot := self.spot(at, "stock")) is None:
+    def stock_removed(self) -> Fact | None:
+        if self.at < self.now or (spot := self.spot("stock")) is None:
             return None
         return {"type": "stock-removed", "stock_plant": spot.batch, "units": self.some(1), "cause": "disease"}
 
     # --- what moves nothing --------------------------------------------------------------------------------------
 
-    def tended(self, at: datetime) -> Fact | None:
-        spot = self.spot(at, *UNPICKED)
+    def tended(self) -> Fact | None:
+        spot = self.spot(*UNPICKED)
         return spot and {"type": "tended", "batch": spot.batch, "act": "pinched", "days_added": self.random.randint(-3, 9)}
 
-    def held(self, at: datetime) -> Fact | None:
-        spot = self.spot(at, "finished")
+    def held(self) -> Fact | None:
+        spot = self.spot("finished")
         told = {"reason": "weather", "review_on": "2024-06-01"}
         return spot and {"type": "held", "batch": spot.batch, "units": self.some(spot.units), **told}
 
-    def stopped(self, at: datetime) -> Fact | None:
-        spot = self.spot(at, *UNPICKED)
+    def stopped(self) -> Fact | None:
+        spot = self.spot(*UNPICKED)
         return spot and {"type": "stopped", "batch": spot.batch, "reason": "quality"}
 
-    def ended(self, at: datetime) -> Fact | None:
+    def ended(self) -> Fact | None:
         """A hold or a stop lifted."""
         begun = [fact for fact in self.log if fact["type"] in ("held", "stopped")]
         if not begun:
@@ -399,7 +410,7 @@ class Teller:
             return {"type": "hold-ended", "hold": of["id"], "batch": of["batch"]}
         return {"type": "cleared", "stop": of["id"], "batch": of["batch"], "because": "looked at again"}
 
-    def damage_claimed(self, at: datetime) -> Fact | None:
+    def damage_claimed(self) -> Fact | None:
         shipped = [fact for fact in self.log if fact["type"] == "shipped"]
         if not shipped:
             return None
@@ -407,17 +418,17 @@ class Teller:
         told = {"order": of["order"], "batch": of["lines"][0]["batch"], "units": 1, "carrier": "A", "cause": "crushed"}
         return {"type": "damage-claimed", **told}
 
-    def treated(self, at: datetime) -> Fact:
+    def treated(self) -> Fact:
         return {"type": "treated", "product": "soap", "places": [self.pick(PLACES)]}
 
-    def crop_set(self, at: datetime) -> Fact:
+    def crop_set(self) -> Fact:
         crop = self.pick(CROPS)
         offers = {size: {"price": f"{self.random.randint(5, 20)}.50"} for size in SIZES}
         return {"type": "crop-set", "code": crop, "name": crop, "species": crop, "group": "Soft", "sizes": offers}
 
     # --- about entries -------------------------------------------------------------------------------------------
 
-    def told_twice(self, at: datetime) -> Fact | None:
+    def told_twice(self) -> Fact | None:
         """A recent job, written down by somebody else as well."""
         jobs = [fact for fact in self.log[-20:] if fact["type"] in ("lost", "moved", "rooted", "picked", "potted", "graded")]
         if not jobs:
@@ -425,15 +436,16 @@ class Teller:
         job = self.pick(jobs)
         left_out = ("id", "position", "recorded_at", "booked_on", "client", "schema", "moves", "questions", "into")
         other = next(person for person in PEOPLE if person != job["by"])
-        return {**{name: value for name, value in job.items() if name not in left_out}, "by": other}
+        return {name: value for name, value in job.items() if name not in left_out} | {"by": other}
 
-    def reversed(self, at: datetime) -> Fact | None:
+    def reversed(self) -> Fact | None:
         """Mostly a recent entry, often a count; now and then one that was taken back before."""
         undone = {fact["entry"] for fact in self.log if fact["type"] == "reversed"}
         candidates = [
             fact
             for fact in self.log
-            if not fact["type"].endswith("-set") and fact["type"] not in NOT_REVERSED
+            if not fact["type"].endswith("-set")
+            and fact["type"] not in NOT_REVERSED
             and (fact["id"] not in undone or self.chance(12))
         ]
         counts = [fact for fact in candidates if fact["type"] == "counted"]
@@ -443,6 +455,6 @@ class Teller:
             return None
         return {"type": "reversed", "entry": self.pick(candidates[-12:])["id"], "reason": "a slip of the pen"}
 
-    def answered(self, at: datetime) -> Fact | None:
+    def answered(self) -> Fact | None:
         asked = [fact for fact in self.log if fact.get("questions")]
         return {"type": "answered", "entry": self.pick(asked)["id"], "answer": "both happened"} if asked else None

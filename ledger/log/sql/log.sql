@@ -16,20 +16,20 @@ select position, recorded_at from pen
 
 -- name: by_ids
 -- Entries by id: those that were posted before, and those that a reversal names.
-select id, digest, type, schema, content from entries where id = any(%(ids)s::uuid[])
+select id, digest, type, schema, content from entries where id = any(%(ids)b::uuid[])
 
 -- name: reversed_of
 -- Which of these entries have been taken back.
-select reverses from entries where reverses = any(%(ids)s::uuid[])
+select reverses from entries where reverses = any(%(ids)b::uuid[])
 
 -- name: append
 -- Write the entries of a turn.
 insert into entries
     (position, id, type, schema, occurred_at, recorded_at, booked_on, person, client, reverses, digest, content)
 select * from unnest(
-    %(position)s::bigint[], %(id)s::uuid[], %(type)s::text[], %(schema)s::smallint[], %(occurred_at)s::timestamptz[],
-    %(recorded_at)s::timestamptz[], %(booked_on)s::date[], %(person)s::text[], %(client)s::text[], %(reverses)s::uuid[],
-    %(digest)s::bytea[], %(content)s::text[])
+    %(position)b::bigint[], %(id)b::uuid[], %(type)b::text[], %(schema)b::smallint[], %(occurred_at)b::timestamptz[],
+    %(recorded_at)b::timestamptz[], %(booked_on)b::date[], %(person)b::text[], %(client)b::text[], %(reverses)b::uuid[],
+    %(digest)b::bytea[], %(content)b::text[])
 
 -- name: after
 -- The log in order, after a position.

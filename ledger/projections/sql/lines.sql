@@ -4,7 +4,7 @@ insert into lines
     (position, line, incoming, account, other, unit, units, holder, stage, place, at, booked_on, recorded_at, type,
      person, count, order_ref)
 select * from unnest(
-    %(position)s::bigint[], %(line)s::smallint[], %(incoming)s::boolean[], %(account)s::text[], %(other)s::text[],
-    %(unit)s::text[], %(units)s::integer[], %(holder)s::text[], %(stage)s::text[], %(place)s::text[],
-    %(at)s::timestamptz[], %(booked_on)s::date[], %(recorded_at)s::timestamptz[], %(type)s::text[], %(person)s::text[],
-    %(count)s::uuid[], %(order_ref)s::text[])
+    %(position)b::bigint[], %(line)b::smallint[], %(incoming)b::boolean[], %(account)b::text[], %(other)b::text[],
+    %(unit)b::text[], %(units)b::integer[], %(holder)b::text[], %(stage)b::text[], %(place)b::text[],
+    %(at)b::timestamptz[], %(booked_on)b::date[], %(recorded_at)b::timestamptz[], %(type)b::text[], %(person)b::text[],
+    %(count)b::uuid[], %(order_ref)b::text[])

@@ -1,0 +1,1 @@
+"""The JSON API over the ledger: resources, keys, problems, and the composition root."""

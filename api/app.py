@@ -1,0 +1,125 @@
+"""The composition root: the ledger, its readers and its follower put together behind the routes."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import AsyncIterator
+from contextlib import asynccontextmanager
+from typing import Any
+
+import psycopg
+from litestar import Litestar, Request, Response
+from litestar.datastructures import State
+from litestar.di import Provide
+from litestar.exceptions import HTTPException, ValidationException
+from litestar.openapi import OpenAPIConfig
+from psycopg_pool import PoolTimeout
+
+from api import etags, openapi, problems
+from api.keys import Keys, guard
+from api.reader import Reader, make_pool
+from api.resources import availability, batches, docs, entries, health, reference, reports, stock
+from ledger import schema
+from ledger.answers import Unknown
+from ledger.log.codec import Unreadable
+from ledger.nursery import Nursery, Turns, Unavailable
+from ledger.plants.refusals import Refused
+from ledger.worker import Follower
+
+#: where `tallybench serve` leaves the database's address for the server process
+CONNINFO = "TALLYBENCH_CONNINFO"
+MOST_BYTES = 4 * 1024 * 1024
+
+HANDLERS = [
+    entries.post_entries,
+    entries.get_entries,
+    batches.get_batches,
+    batches.get_batch,
+    batches.get_trace,
+    batches.get_stock_trace,
+    stock.get_stock,
+    stock.get_sums,
+    stock.get_questions,
+    availability.get_availabilities,
+    availability.get_availability,
+    availability.get_ready_by,
+    reports.get_shrink,
+    *reference.HANDLERS,
+    health.get_healthz,
+    health.get_readyz,
+    health.get_metrics,
+    docs.get_openapi,
+    docs.get_docs,
+    docs.get_style,
+]
+
+
+def create_app(conninfo: str | None = None) -> Litestar:
+    """The application on a database; raises ledger.schema.WrongSchema if that is not on this program's schema."""
+    address = conninfo or os.environ[CONNINFO]
+    schema.check(address)
+    pool = make_pool(address)
+    nursery, follower, reader = Nursery(address), Follower(address), Reader(pool)
+    turns = Turns(nursery)
+
+    @asynccontextmanager
+    async def running(_: Litestar) -> AsyncIterator[None]:
+        with pool, nursery, follower:
+            yield
+
+    app = Litestar(
+        route_handlers=HANDLERS,
+        lifespan=[running],
+        guards=[guard],
+        middleware=[etags.conditional],
+        before_request=_only_known_questions,
+        dependencies={
+            "reader": Provide(lambda: reader, sync_to_thread=False),
+            "follower": Provide(lambda: follower, sync_to_thread=False),
+            "turns": Provide(lambda: turns, sync_to_thread=False),
+        },
+        exception_handlers={
+            Refused: problems.refused,
+            Unreadable: problems.unreadable,
+            Unknown: problems.unknown,
+            Unavailable: problems.unavailable,
+            psycopg.OperationalError: problems.unavailable,
+            PoolTimeout: problems.unavailable,
+            HTTPException: problems.http,
+            Exception: problems.fault,
+        },
+        request_max_body_size=MOST_BYTES,
+        openapi_config=OpenAPIConfig(
+            title="Tallybench",
+            version="1",
+            description="A ledger that counts every plant of a mail-order nursery, and what may be offered from it.",
+            path="/framework-openapi",
+            render_plugins=[],
+        ),
+        state=State({"keys": Keys(pool)}),
+    )
+    app.state.openapi = openapi.document(app)
+    return app
+
+
+async def _only_known_questions(request: Request[Any, Any, Any]) -> None:
+    """A misspelt query parameter is an error, not a wider answer."""
+    names = request.query_params.keys()
+    if not names:
+        return
+    known = request.route_handler.opt.get("questions")
+    if known is None:
+        known = _questions(request)
+        request.route_handler.opt["questions"] = known
+    for name in names:
+        if name not in known:
+            message = f"there is no such parameter here: {', '.join(sorted(known)) or 'this path takes none'}"
+            raise ValidationException(detail=message, extra=[{"key": name[:60], "message": message}])
+
+
+def _questions(request: Request[Any, Any, Any]) -> set[str]:
+    paths = request.app.state.openapi["paths"]
+    operation = paths.get(request.route_handler.paths and request.scope["path_template"], {})
+    described = operation.get(request.method.lower(), {}).get("parameters", [])
+    return {parameter["name"] for parameter in described if parameter["in"] == "query"}
+

@@ -1,0 +1,86 @@
+"""Who may call what: looks up the key that came with a request, and holds it against the scope of the route."""
+
+from __future__ import annotations
+
+import threading
+import time
+from datetime import UTC, date, datetime
+from typing import Any, NamedTuple
+
+from litestar.connection import ASGIConnection
+from litestar.exceptions import NotAuthorizedException, PermissionDeniedException
+from litestar.handlers import BaseRouteHandler
+from psycopg_pool import ConnectionPool
+
+from ledger.keys import SQL, digest_of
+
+#: the scope of a route that needs no key
+OPEN = "open"
+
+_FRESH_S = 5.0
+_MOST_REMEMBERED = 10_000
+
+
+class Caller(NamedTuple):
+    """Who holds the key: `client` is what the ledger notes beside an entry."""
+
+    client: str
+    scopes: frozenset[str]
+    expires_at: datetime | None
+
+
+class Keys:
+    """Looks keys up; remembers an answer for five seconds, so a revoked key ends within five seconds."""
+
+    def __init__(self, pool: ConnectionPool[Any]) -> None:
+        self._pool = pool
+        self._remembered: dict[bytes, tuple[float, Caller | None]] = {}
+        self._used: dict[str, date] = {}
+        self._lock = threading.Lock()
+
+    def caller(self, key: str) -> Caller | None:
+        """The caller, None for a key that is unknown, revoked or expired."""
+        digest, now = digest_of(key), time.monotonic()
+        with self._lock:
+            remembered = self._remembered.get(digest)
+        if remembered is None or remembered[0] < now:
+            found = self._look_up(digest)
+            remembered = (now + _FRESH_S, found)
+            with self._lock:
+                if len(self._remembered) > _MOST_REMEMBERED:
+                    self._remembered.clear()
+                self._remembered[digest] = remembered
+        caller = remembered[1]
+        if caller is not None and caller.expires_at is not None and caller.expires_at <= datetime.now(UTC):
+            return None
+        return caller
+
+    def _look_up(self, digest: bytes) -> Caller | None:
+        with self._pool.connection() as connection:
+            row = connection.execute(SQL["find"], {"hash": digest}).fetchone()
+            if row is None:
+                return None
+            today = datetime.now(UTC).date()
+            if self._used.get(row[0]) != today:
+                connection.execute(SQL["used"], {"prefix": row[0], "day": today})
+                self._used[row[0]] = today
+        return Caller(client=row[1], scopes=frozenset(row[2]), expires_at=row[3])
+
+
+def guard(connection: ASGIConnection[Any, Any, Any, Any], handler: BaseRouteHandler) -> None:
+    """Every route names its scope; only those that say `open` need no key."""
+    scope = handler.opt.get("scope")
+    if scope == OPEN:
+        return
+    if scope is None:
+        raise PermissionDeniedException("this route has no scope yet and is closed")
+    scheme, _, key = connection.headers.get("authorization", "").partition(" ")
+    if scheme.lower() != "bearer" or not key:
+        raise NotAuthorizedException("send a key: Authorization: Bearer <key> (`tallybench key make` makes one)")
+    keys: Keys = connection.app.state["keys"]
+    caller = keys.caller(key.strip())
+    if caller is None:
+        raise NotAuthorizedException("this key is unknown, revoked or expired: ask for another")
+    if scope not in caller.scopes:
+        raise PermissionDeniedException(f"this key does not have the scope {scope}: it has {', '.join(sorted(caller.scopes))}")
+    connection.scope["state"]["client"] = caller.client

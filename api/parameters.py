@@ -1,0 +1,29 @@
+"""The query parameters that several resources share, each with the bounds that the answer holds it to."""
+
+from __future__ import annotations
+
+from datetime import date, datetime
+from typing import Annotated
+
+from litestar.params import PathParameter, QueryParameter
+
+from ledger.plants.entries import Stage
+
+_CROP = r"^[a-z0-9]+(-[a-z0-9]+)*$"
+_CODE = r"^[A-Z][A-Z0-9]*(-[A-Z0-9]+)*$"
+BATCH = r"^[0-9]{2}W[0-5][0-9]-[0-9]{2,5}[0-9A-Z]$"
+
+Crop = Annotated[str | None, QueryParameter(pattern=_CROP, max_length=64, description="Only this crop.")]
+Size = Annotated[str | None, QueryParameter(pattern=r"^[A-Z][A-Z0-9]*$", max_length=8, description="Only this pot size.")]
+AtStage = Annotated[Stage | None, QueryParameter(description="Only this stage.")]
+Place = Annotated[str | None, QueryParameter(pattern=_CODE, max_length=16, description="Only this place.")]
+Limit = Annotated[int, QueryParameter(ge=1, le=1000, description="How many at most.")]
+At = Annotated[datetime | None, QueryParameter(description="As it happened up to this moment (RFC 3339).")]
+KnownAt = Annotated[datetime | None, QueryParameter(name="known_at", description="As it was known at this moment (RFC 3339).")]
+Since = Annotated[date | None, QueryParameter(name="from", description="First day of the period.")]
+Until = Annotated[date | None, QueryParameter(name="to", description="Last day of the period; today if left out.")]
+
+CropPath = Annotated[str, PathParameter(pattern=_CROP, max_length=64)]
+SizePath = Annotated[str, PathParameter(pattern=r"^[A-Z][A-Z0-9]*$", max_length=8)]
+BatchPath = Annotated[str, PathParameter(pattern=BATCH, max_length=12)]
+StockPlantPath = Annotated[str, PathParameter(pattern=_CODE, max_length=24)]

@@ -1,0 +1,144 @@
+"""The one mapping from refusals to HTTP: problem documents (RFC 9457) with a stable `code`, all problems listed.
+
+Where several problems meet, the status is that of the gravest: a body that cannot be read, then what is wrong in itself
+(422), then what the state of the book forbids (409).
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import msgspec
+import structlog
+from litestar import Request, Response
+from litestar.exceptions import HTTPException, ValidationException
+from msgspec import Struct
+
+from ledger.answers import Unknown
+from ledger.log.codec import Unreadable
+from ledger.plants import refusals
+from ledger.plants.refusals import Problem, Refused
+
+MEDIA_TYPE = "application/problem+json"
+_log = structlog.get_logger(__name__)
+
+#: codes that are no refusal of an entry
+UNREADABLE = "unreadable"
+UNAVAILABLE = "unavailable"
+NOT_FOUND = "not-found"
+NO_KEY = "no-key"
+NOT_ALLOWED = "not-allowed"
+BAD_QUESTION = "bad-question"
+NEEDS_VERSION = "needs-version"
+HTTP = "http"
+FAULT = "fault"
+
+_STATUS: dict[str, int] = {
+    refusals.Malformed.CODE: 422,
+    refusals.Contradiction.CODE: 422,
+    refusals.InTheFuture.CODE: 422,
+    refusals.UnknownCode.CODE: 422,
+    refusals.BadCheckCharacter.CODE: 422,
+    refusals.UnknownTimeZone.CODE: 422,
+    refusals.NotReversible.CODE: 422,
+    refusals.VersionConflict.CODE: 412,
+}
+_TITLES = {
+    401: "Not signed in",
+    403: "Not allowed",
+    404: "Not found",
+    405: "No such method here",
+    409: "The book does not allow it",
+    412: "Replaced since",
+    413: "Too large",
+    415: "Not JSON",
+    422: "The entry is not right",
+    428: "Say which version",
+    503: "Out of reach",
+}
+
+
+class ProblemDocument(Struct, frozen=True, kw_only=True, omit_defaults=True):
+    """RFC 9457: `type` is a link to the code's explanation, `problems` lists every fault of every entry posted."""
+
+    type: str
+    title: str
+    status: int
+    code: str
+    detail: str
+    problems: list[Problem] = []
+
+
+def document(status: int, code: str, detail: str, problems: list[Problem] | None = None) -> ProblemDocument:
+    return ProblemDocument(
+        type=f"/docs#{code}",
+        title=_TITLES.get(status, "Refused" if status < 500 else "A fault of ours"),  # noqa: PLR2004 - RFC 9110's classes
+        status=status,
+        code=code,
+        detail=detail,
+        problems=problems or [],
+    )
+
+
+def answer(found: ProblemDocument, headers: dict[str, str] | None = None) -> Response[bytes]:
+    return Response(content=msgspec.json.encode(found), status_code=found.status, media_type=MEDIA_TYPE, headers=headers or {})
+
+
+def status_of_code(code: str) -> int:
+    """The status with which a refusal's code is answered."""
+    return _STATUS.get(code, 409)
+
+
+def status_of(problems: list[Problem]) -> int:
+    """The gravest problem's status."""
+    statuses = [status_of_code(problem.code) for problem in problems]
+    return max(statuses, key=lambda status: (status == 422, status))  # noqa: PLR2004 - what is wrong in itself comes first
+
+
+# --- handlers --------------------------------------------------------------------------------------------------
+
+
+def refused(_: Request[Any, Any, Any], error: Refused) -> Response[bytes]:
+    """Entries that may not stand: all the problems, nothing written."""
+    status = status_of(error.problems)
+    first = next(problem for problem in error.problems if status_of_code(problem.code) == status)
+    many = f" (and {len(error.problems) - 1} more problems)" if len(error.problems) > 1 else ""
+    return answer(document(status, first.code, f"{first.detail}{many}; nothing was written", error.problems))
+
+
+def unreadable(_: Request[Any, Any, Any], error: Unreadable) -> Response[bytes]:
+    return answer(document(400, UNREADABLE, f"{error}; nothing was written"))
+
+
+def unavailable(_: Request[Any, Any, Any], error: Exception) -> Response[bytes]:
+    _log.warning("database out of reach", error=str(error))
+    detail = "the database cannot be reached just now: send the same again, with the same ids, in a moment"
+    return answer(document(503, UNAVAILABLE, detail), {"Retry-After": "2"})
+
+
+def unknown(_: Request[Any, Any, Any], error: Unknown) -> Response[bytes]:
+    return answer(document(404, NOT_FOUND, str(error)))
+
+
+def http(_: Request[Any, Any, Any], error: HTTPException) -> Response[bytes]:
+    """What the framework refuses: unknown paths, methods, ill-typed query parameters, bodies over the limit."""
+    status, detail, code = error.status_code, error.detail, HTTP
+    if isinstance(error, ValidationException):
+        faults = [
+            f"{fault.get('key', '?')}: {fault.get('message', '')}" for fault in error.extra or [] if isinstance(fault, dict)
+        ]
+        detail, code = "; ".join(faults) or detail, BAD_QUESTION
+    elif status == 401:  # noqa: PLR2004
+        code = NO_KEY
+    elif status == 403:  # noqa: PLR2004
+        code = NOT_ALLOWED
+    elif status == 404:  # noqa: PLR2004
+        code, detail = NOT_FOUND, "there is nothing at this path: /docs lists the paths"
+    headers = {"WWW-Authenticate": "Bearer"} if status == 401 else dict(error.headers or {})  # noqa: PLR2004
+    return answer(document(status, code, detail), headers)
+
+
+def fault(request: Request[Any, Any, Any], error: Exception) -> Response[bytes]:
+    """A defect of this program: logged whole, told in one sentence."""
+    _log.error("fault", path=request.url.path, exc_info=error)
+    return answer(document(500, FAULT, "that is a fault of this program, not of your request; it was logged"))

@@ -1,0 +1,1 @@
+"""One module a resource: its paths, its query parameters with their bounds, and nothing else."""

@@ -1,0 +1,141 @@
+"""The API's own description: the OpenAPI document, and a page to read it that loads nothing from other hosts."""
+
+from __future__ import annotations
+
+from importlib import resources
+from typing import Any
+
+import msgspec
+from jinja2 import Environment, PackageLoader, select_autoescape
+from litestar import MediaType, Request, Response, get
+
+from api import problems
+from api.keys import OPEN
+from ledger.plants import refusals
+from ledger.plants.entries import TYPES
+
+_pages = Environment(loader=PackageLoader("api", "pages"), autoescape=select_autoescape(), trim_blocks=True)
+_HEADERS = {
+    "Content-Security-Policy": "default-src 'none'; style-src 'self'; img-src 'self'; base-uri 'none'; form-action 'none'",
+    "X-Content-Type-Options": "nosniff",
+    "Referrer-Policy": "no-referrer",
+}
+_OTHER_CODES = {
+    problems.UNREADABLE: (400, "The body is not JSON that can be meant: broken, not UTF-8, a key twice, too deep."),
+    problems.BAD_QUESTION: (400, "A query parameter is unknown or out of bounds."),
+    problems.NO_KEY: (401, "There is no key, or it is unknown, revoked or expired."),
+    problems.NOT_ALLOWED: (403, "The key does not have the scope that the route needs."),
+    problems.NOT_FOUND: (404, "There is nothing of that name, or nothing at that path."),
+    problems.HTTP: ("4xx", "Anything else about the request itself: its method, its size, its media type."),
+    problems.NEEDS_VERSION: (428, "The value exists: replacing it needs If-Match with its version."),
+    problems.UNAVAILABLE: (503, "The database is out of reach: send the same again, with the same ids."),
+    problems.FAULT: (500, "A fault of this program; nothing was written."),
+}
+
+
+@get("/openapi.json", sync_to_thread=False, opt={"scope": OPEN}, include_in_schema=False)
+def get_openapi(request: Request[Any, Any, Any]) -> Response[bytes]:
+    """The OpenAPI 3.1 document."""
+    return Response(msgspec.json.encode(request.app.state.openapi), media_type=MediaType.JSON)
+
+
+@get("/docs", sync_to_thread=False, opt={"scope": OPEN}, include_in_schema=False)
+def get_docs(request: Request[Any, Any, Any]) -> Response[str]:
+    """The same, to read."""
+    made = request.app.state.openapi
+    page = _pages.get_template("docs.html").render(
+        info=made["info"], openapi=made["openapi"], tags=_tags(made), entries=_entries(made), problems=_codes()
+    )
+    return Response(page, media_type=MediaType.HTML, headers=_HEADERS)
+
+
+@get("/static/docs.css", sync_to_thread=False, opt={"scope": OPEN}, include_in_schema=False)
+def get_style() -> Response[bytes]:
+    """The page's style sheet."""
+    return Response(resources.files("api").joinpath("static", "docs.css").read_bytes(), media_type="text/css")
+
+
+def _tags(made: dict[str, Any]) -> list[dict[str, Any]]:
+    tags: dict[str, list[dict[str, Any]]] = {}
+    for path, methods in made["paths"].items():
+        for method, operation in methods.items():
+            tags.setdefault(operation["tags"][0], []).append(_operation(path, method, operation))
+    return [
+        {"name": name, "anchor": name.lower().replace(" ", "-"), "operations": found} for name, found in sorted(tags.items())
+    ]
+
+
+def _operation(path: str, method: str, operation: dict[str, Any]) -> dict[str, Any]:
+    lines = operation.get("description", "").strip().split("\n", 1)
+    return {
+        "path": path,
+        "method": method.upper(),
+        "scope": operation.get("x-scope", "open"),
+        "summary": lines[0],
+        "description": lines[1].strip() if len(lines) > 1 else "",
+        "parameters": [
+            {
+                "name": parameter["name"],
+                "place": parameter["in"],
+                "required": parameter.get("required"),
+                "value": _words(parameter["schema"]),
+                "description": parameter.get("description", ""),
+            }
+            for parameter in operation["parameters"]
+        ],
+        "body": _words(operation["requestBody"]["content"]["application/json"]["schema"]) if "requestBody" in operation else "",
+        "answers": [
+            {"status": status, "description": answer["description"]} for status, answer in operation["responses"].items()
+        ],
+    }
+
+
+def _entries(made: dict[str, Any]) -> list[dict[str, Any]]:
+    schemas = made["components"]["schemas"]
+    found = []
+    for name, kind in TYPES.items():
+        schema = schemas[kind.__name__]
+        lines = schema.get("description", "").strip().split("\n", 1)
+        fields = [
+            {"name": field, "required": field in schema["required"], "value": _words(value)}
+            for field, value in schema["properties"].items()
+            if field not in ("type", "id", "occurred_at", "by", "note")
+        ]
+        rest = lines[1].strip() if len(lines) > 1 else ""
+        found.append({"type": name, "summary": lines[0], "description": rest, "fields": fields})
+    return found
+
+
+def _codes() -> list[dict[str, Any]]:
+    kinds = refusals.Refusal.__subclasses__()
+    own = [
+        {"code": kind.CODE, "status": problems.status_of_code(kind.CODE), "meaning": " ".join((kind.__doc__ or "").split())}
+        for kind in kinds
+    ]
+    others = [{"code": code, "status": status, "meaning": meaning} for code, (status, meaning) in _OTHER_CODES.items()]
+    return sorted([*own, *others], key=lambda found: str(found["code"]))
+
+
+def _words(schema: dict[str, Any]) -> str:
+    """A schema in a few words: its type, its bounds, its values."""
+    if "$ref" in schema:
+        return str(schema["$ref"].rsplit("/", 1)[-1])
+    if "enum" in schema:
+        return "one of " + ", ".join(str(value) for value in schema["enum"])
+    for choice in ("anyOf", "oneOf"):
+        if choice in schema:
+            words = [_words(part) for part in schema[choice] if part.get("type") != "null"]
+            return " or ".join(dict.fromkeys(words)) if len(words) <= 3 else "an entry"  # noqa: PLR2004 - more is unreadable
+    kind = schema.get("type", "anything")
+    if kind == "array":
+        return f"a list of {_words(schema['items'])}"
+    kind = " or ".join(kind) if isinstance(kind, list) else kind
+    bounds = [
+        f"{word} {schema[name]}"
+        for name, word in (
+            ("format", "as"), ("minimum", "from"), ("maximum", "to"), ("minLength", "at least"), ("maxLength", "at most"),
+            ("pattern", "like"),
+        )
+        if name in schema
+    ]  # fmt: skip
+    return f"{kind} ({', '.join(bounds)})" if bounds else str(kind)

@@ -1,0 +1,26 @@
+"""How a route is declared: its path, its scope, and the shapes it takes and answers, which the OpenAPI document repeats."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+from litestar import get, post, put
+from litestar.handlers import HTTPRouteHandler
+
+Handler = Callable[[Callable[..., Any]], HTTPRouteHandler]
+
+
+def reading(path: str, *, scope: str, answers: Any, tag: str) -> Handler:
+    """A GET that is answered in a thread from the database."""
+    return get(path, sync_to_thread=True, opt={"scope": scope, "answers": answers}, tags=[tag])
+
+
+def posting(path: str, *, scope: str, takes: Any, answers: Any, tag: str) -> Handler:
+    """A POST that writes entries."""
+    return post(path, opt={"scope": scope, "answers": answers, "takes": takes}, tags=[tag])
+
+
+def replacing(path: str, *, scope: str, takes: Any, answers: Any, tag: str) -> Handler:
+    """A PUT of a reference value: If-Match with its version, or If-None-Match: * for a new one."""
+    return put(path, opt={"scope": scope, "answers": answers, "takes": takes, "versioned": True}, tags=[tag])

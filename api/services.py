@@ -1,0 +1,13 @@
+"""What the composition root hands to the resources, by name."""
+
+from __future__ import annotations
+
+from litestar.di import NamedDependency
+
+from api.reader import Reader
+from ledger.nursery import Turns
+from ledger.worker import Follower
+
+NamedReader = NamedDependency[Reader]
+NamedTurns = NamedDependency[Turns]
+NamedFollower = NamedDependency[Follower]

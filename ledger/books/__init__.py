@@ -1,0 +1,1 @@
+"""The accountant's books: pure figures over what the projections hold."""

@@ -1,0 +1,235 @@
+"""A guided tour of a dozen questions: who asks, the call, and the answer in short.
+
+The tour finds its subjects by asking, so it works on any ledger with plants in it. It leaves a loss of two plants behind.
+"""
+
+from __future__ import annotations
+
+import json
+import uuid
+from collections.abc import Callable
+from datetime import UTC, datetime, timedelta
+from typing import Any
+from urllib.parse import quote
+
+from rich.console import Console
+from rich.markup import escape
+
+from ledger.demo.post import Answer, Client, Declined
+
+_LINES = 4
+
+
+def tour(client: Client, console: Console | None = None) -> None:
+    """Asks and prints. Raises Declined where the service does not answer as it should, OSError where it is not there."""
+    guide = _Guide(client, console or Console())
+    offer = guide.sellable_now()
+    guide.ready_by(offer)
+    batch, place = guide.batch_card(offer)
+    guide.trace(batch)
+    guide.shrink()
+    guide.correct_a_slip(batch, place)
+    guide.refusal(batch, place)
+    guide.sums()
+    guide.farewell()
+
+
+class _Guide:
+    def __init__(self, client: Client, console: Console) -> None:
+        self._client = client
+        self._console = console
+        self._step = 0
+
+    def _ask(
+        self,
+        who: str,
+        question: str,
+        call: tuple[str, str] | tuple[str, str, Any],
+        short: Callable[[Any], list[str]],
+        *,
+        refused: bool = False,
+    ) -> Any:
+        """One step: the question, the call as it goes out, and the lines that `short` makes of the answer."""
+        method, path, *body = call
+        answer: Answer = self._client.ask(method, path, *body)
+        if answer.good == refused:
+            raise Declined(f"{method} {path}", answer)
+        self._step += 1
+        self._console.print(f"\n[bold]{self._step:2}. {escape(who)}:[/bold] {escape(question)}", highlight=False)
+        self._console.print(f"    [cyan]{method} {escape(path)}[/cyan]", highlight=False, soft_wrap=True)
+        for part in body:
+            self._console.print(f"    [dim]{escape(json.dumps(part))}[/dim]", highlight=False, soft_wrap=True)
+        for line in short(answer.body):
+            self._console.print(f"    [green]→[/green] {escape(line)}", highlight=False)
+        return answer.body
+
+    # --- reading ---
+
+    def sellable_now(self) -> Any:
+        offers = self._client.ask("GET", "/v1/availability").body["offers"]
+        best = max(offers, key=lambda offer: offer["now"])
+        sold_out = sum(offer["now"] == 0 for offer in offers)
+        return self._ask(
+            "Storefront",
+            f"how many {best['crop']} in {best['size']} can I sell right now?",
+            ("GET", f"/v1/availability/{best['crop']}/{best['size']}"),
+            lambda body: [
+                f"{body['now']}: {body['stock']['finished']} finished, {body['stock']['held']} held, {body['stock']['stopped']} "
+                f"stopped, {body['stock']['buffer']} kept back since the last count ({body['availability'].rsplit('/')[-1]})",
+                f"of the {len(offers)} crops and sizes on offer, {sold_out} are sold out today",
+            ],
+        )
+
+    def ready_by(self, offer: Any) -> None:
+        wanted = offer["now"] + 12
+        self._ask(
+            "Storefront",
+            f"and by when could I have {wanted}?",
+            ("GET", f"/v1/availability/{offer['crop']}/{offer['size']}/ready-by?quantity={wanted}"),
+            lambda body: [f"{body['ready_by'] or 'never, as things stand'}, from {body['basis']} plants ({body['rests_on']})"],
+        )
+
+    def batch_card(self, offer: Any) -> tuple[str, str]:
+        path = f"/v1/batches?crop={offer['crop']}&size={offer['size']}&stage=finished"
+        found = self._client.ask("GET", path).body["batches"]
+        finished = [
+            (standing["units"], card["number"], where.partition("/")[2])
+            for card in found
+            for where, standing in card["standing"].items()
+            if where.startswith("finished/") and not card.get("stops")
+        ]
+        _, number, place = max(finished)
+
+        def short(body: Any) -> list[str]:
+            card = body["batch"]
+            standing = [f"{s['units']} {where.replace('/', ' at ')}" for where, s in card["standing"].items() if s["units"]]
+            life = [f"{entry['told']['occurred_at'][:10]} {entry['told']['type']}" for entry in body["life"]]
+            some = life if len(life) <= 2 * _LINES else [*life[:_LINES], f"… {len(life) - 2 * _LINES} more …", *life[-_LINES:]]
+            return [", ".join(standing), "life line: " + ", ".join(some)]
+
+        self._ask("Grower", f"what is batch {number}, and what happened to it?", ("GET", f"/v1/batches/{number}"), short)
+        return number, place
+
+    def trace(self, batch: str) -> None:
+        """The stock plant that was stopped, forward; where none ever was, the batch at hand, back."""
+        stopped = self._client.ask("GET", "/v1/entries?type=stopped").body["entries"]
+        plants = [entry["told"]["stock_plant"] for entry in stopped if entry["told"].get("stock_plant")]
+
+        def forward(body: Any) -> list[str]:
+            batches = [kin for kin in body["kin"] if kin["holder"] != body["start"]]
+            alive = [kin for kin in batches if kin["standing"]]
+            orders = {touched["order"] for touched in body["orders"]}
+            regions = sorted({touched["region"] for touched in body["orders"] if touched["region"]})
+            return [
+                f"{len(batches)} batches came from it, {len(alive)} of them still stand",
+                f"{len(orders)} orders had plants of them, in {', '.join(regions) or 'no region'}",
+            ]
+
+        if plants:
+            question = f"there was mosaic on stock plant {plants[0]}: what came from it, and who got it?"
+            self._ask("Inspector", question, ("GET", f"/v1/stock-plants/{plants[0]}/trace"), forward)
+        else:
+            self._ask(
+                "Inspector",
+                f"where did batch {batch} come from?",
+                ("GET", f"/v1/batches/{batch}/trace?direction=back"),
+                lambda body: [" ← ".join(kin["holder"] for kin in body["kin"])],
+            )
+
+    def shrink(self) -> None:
+        def short(body: Any) -> list[str]:
+            worst = sorted(body["rates"], key=lambda rate: -(rate["lost"] or 0))[:_LINES]
+            of = [f"{rate['crop']} {rate['size'] or 'plugs'}, {rate['stage']}: {_share(rate)}" for rate in worst]
+            return [*of, f"of: {body['denominator']}"]
+
+        self._ask("Accountant", "where do we lose plants?", ("GET", "/v1/reports/shrink?by=crop,size,stage"), short)
+
+    # --- writing ---
+
+    def correct_a_slip(self, batch: str, place: str) -> None:
+        """A loss, the same loss by another hand, the ledger's question, the undo, and the book as it was known before."""
+        known = datetime.now(UTC)
+        happened = known - timedelta(hours=1)
+        loss = {"type": "lost", "batch": batch, "stage": "finished", "place": place, "units": 2, "cause": "handling"}
+
+        def written(body: Any) -> list[str]:
+            balance = next(line for line in body["balances"] if line["account"] == f"{batch}/finished/{place}")
+            questions = [question["kind"] for entry in body["entries"] for question in entry.get("questions", [])]
+            asked = [f"the ledger asks: {question}" for question in questions]
+            return [f"written at position {body['as_of']}; {balance['units']} now stand there", *asked]
+
+        def told(by: str, minutes: int, what: dict[str, Any]) -> dict[str, Any]:
+            at = (happened + timedelta(minutes=minutes)).isoformat(timespec="seconds")
+            return {"id": str(uuid.uuid4()), "occurred_at": at, "by": by, **what}
+
+        first, second = told("head-grower", 0, loss), told("propagator", 5, loss)
+        self._ask("Grower", "two were knocked off the bench an hour ago.", ("POST", "/v1/entries", first), written)
+        self._ask("Propagator", "two were knocked off the bench.", ("POST", "/v1/entries", second), written)
+        self._ask(
+            "Head grower",
+            "is there anything I have to look at?",
+            ("GET", "/v1/questions"),
+            lambda body: [
+                f"{question['kind']}: the {question['second']['told']['type']} of {question['second']['told']['by']} and that of "
+                f"{question['first']['told']['by']}"
+                for question in body["questions"]
+            ],
+        )
+        undo = told("head-grower", 50, {"type": "reversed", "entry": second["id"], "reason": "the same two plants"})
+        self._ask("Head grower", "that was one and the same: take the second back.", ("POST", "/v1/entries", undo), written)
+        stood = quote((happened + timedelta(minutes=30)).isoformat(timespec="seconds"))
+        path = f"/v1/stock?crop={self._crop_of(batch)}&stage=finished&at={stood}"
+        self._ask("Accountant", "what stood there half an hour ago?", ("GET", path), lambda body: _stood(body, batch))
+        path += f"&known_at={quote(known.isoformat())}"
+        self._ask("Accountant", "and what did the book say then?", ("GET", path), lambda body: _stood(body, batch))
+
+    def _crop_of(self, batch: str) -> str:
+        return str(self._client.ask("GET", f"/v1/batches/{batch}").body["batch"]["crop"])
+
+    def refusal(self, batch: str, place: str) -> None:
+        card = self._client.ask("GET", f"/v1/batches/{batch}").body["batch"]
+        standing = card["standing"][f"finished/{place}"]["units"]
+        pick = {
+            "id": str(uuid.uuid4()), "type": "picked", "occurred_at": datetime.now(UTC).isoformat(timespec="seconds"),
+            "by": "packer-1", "order": "TOUR-1", "batch": batch, "place": place, "units": standing + 1, "to": "K1",
+        }  # fmt: skip
+
+        def short(body: Any) -> list[str]:
+            problem = body["problems"][0]
+            offer = [
+                f"count {entry['units']} first" if entry["type"] == "counted" else f"then {entry['type']}"
+                for entry in problem["offer"]
+            ]
+            return [f"refused ({body['status']} {body['code']}): {problem['detail']}", f"it offers: {', '.join(offer)}"]
+
+        question = f"I hold {standing + 1} of them in my hands, the book has {standing}."
+        self._ask("Packer", question, ("POST", "/v1/entries", pick), short, refused=True)
+
+    def sums(self) -> None:
+        self._ask(
+            "Owner",
+            "is every plant accounted for?",
+            ("GET", "/v1/sums"),
+            lambda body: [
+                ", ".join(f"{unit} {units}" for unit, units in sorted(body["sums"].items()))
+                + ": the sum over all accounts, standing and outside, is zero"
+            ],
+        )
+
+    def farewell(self) -> None:
+        self._console.print(
+            f"\nAsk on: [cyan]curl -H 'Authorization: Bearer <key>' {escape(self._client.address)}/v1/stock[/cyan]\n",
+            highlight=False,
+            soft_wrap=True,
+        )
+
+
+def _share(rate: Any) -> str:
+    share = "" if rate["rate"] is None else f" = {100 * rate['rate']:.1f} %"
+    return f"{rate['lost']} lost of {rate['of']}{share}"
+
+
+def _stood(body: Any, batch: str) -> list[str]:
+    units = sum(line["units"] for line in body["lines"] if line["batch"] == batch)
+    total = ", ".join(f"{total} {unit}" for unit, total in body["total"].items())
+    return [f"{units} of {batch}; of the whole crop {total}"]

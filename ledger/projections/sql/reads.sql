@@ -1,0 +1,138 @@
+-- name: stock_now
+-- Units standing, from the balances.
+select holder, crop, size, stage, place, unit, units, counted_at, counted_how, counted_by
+from balances
+where holder is not null and units > 0 and stage <> 'stock'
+  and (%(crop)s::text is null or crop = %(crop)s) and (%(size)s::text is null or size = %(size)s)
+  and (%(stage)s::text is null or stage = %(stage)s) and (%(place)s::text is null or place = %(place)s)
+order by crop, size nulls first, stage, place, holder
+limit %(limit)s
+
+-- name: stock_at
+-- Units that stood at a moment, as it happened, from what was known at another.
+select l.holder, c.card ->> 'crop', c.card ->> 'size', l.stage, l.place, l.unit, sum(l.units)::bigint, null, null, null
+from lines l join cards c on c.kind = 'batch' and c.key = l.holder
+where l.holder is not null and l.stage <> 'stock' and l.at <= %(at)s and l.recorded_at <= %(known_at)s
+  and (%(crop)s::text is null or c.card ->> 'crop' = %(crop)s) and (%(size)s::text is null or c.card ->> 'size' = %(size)s)
+  and (%(stage)s::text is null or l.stage = %(stage)s) and (%(place)s::text is null or l.place = %(place)s)
+group by l.holder, c.card ->> 'crop', c.card ->> 'size', l.stage, l.place, l.unit
+having sum(l.units) <> 0
+order by 2, 3 nulls first, l.stage, l.place, l.holder
+limit %(limit)s
+
+-- name: units_in_all
+-- The sum of every unit over all accounts: always zero.
+select unit, sum(units)::bigint from balances group by unit order by unit
+
+-- name: outside
+-- What stands on the outside accounts.
+select account, unit, units from balances where holder is null order by account, unit
+
+-- name: cards_of_kind
+-- All cards of a kind after a key, in order.
+select key, version, card::text from cards where kind = %(kind)s and key > %(after)s order by key limit %(limit)s
+
+-- name: card
+-- One card.
+select version, card::text from cards where kind = %(kind)s and key = %(key)s
+
+-- name: cards
+-- Several cards of one kind.
+select card::text from cards where kind = %(kind)s and key = any(%(keys)s) order by key
+
+-- name: batches
+-- Batches in the order of their numbers; with `standing`, only those of which anything stands.
+select c.card::text from cards c
+where c.kind = 'batch' and c.key > %(after)s
+  and (%(crop)s::text is null or c.card ->> 'crop' = %(crop)s) and (%(size)s::text is null or c.card ->> 'size' = %(size)s)
+  and (%(standing)s::boolean is not true or exists (select from balances b where b.holder = c.key and b.units > 0))
+  and (%(stage)s::text is null and %(place)s::text is null or exists (
+    select from balances b where b.holder = c.key and b.units > 0
+      and (%(stage)s::text is null or b.stage = %(stage)s) and (%(place)s::text is null or b.place = %(place)s)))
+order by c.key limit %(limit)s
+
+-- name: life
+-- The entries that touched a batch or stock plant, in the order in which they happened.
+select e.content from history h join entries e using (position)
+where h.kind = %(kind)s and h.key = %(key)s order by e.occurred_at, e.position limit %(limit)s
+
+-- name: expected
+-- Every batch of a crop (or of all) of which anything stands before finished.
+select card::text from cards
+where kind = 'batch' and (%(crop)s::text is null or card ->> 'crop' = %(crop)s)
+  and key in (select holder from balances where units > 0 and stage in ('struck', 'rooted', 'potted'))
+
+-- name: shelves
+-- The shelves of a crop, or of all.
+select card::text from cards
+where kind = 'shelf' and (%(crop)s::text is null or card ->> 'crop' = %(crop)s) order by key
+
+-- name: questions
+-- Questions that nobody has answered, on entries that have not been taken back.
+select q.card ->> 'entry', q.card ->> 'of', e.content, o.content
+from cards q
+join entries e on e.id = (q.card ->> 'entry')::uuid
+join entries o on o.id = (q.card ->> 'of')::uuid
+where q.kind = 'question' and q.card ->> 'answer' is null
+  and not exists (select from entries r where r.reverses in (e.id, o.id))
+order by e.position limit %(limit)s
+
+-- name: orders_of
+-- The orders that plants of these batches were picked for or shipped to.
+select l.holder, l.order_ref, sum(case when l.other = 'shipped' then -l.units else 0 end)::bigint, max(c.card ->> 'region')
+from lines l left join cards c on c.kind = 'order' and c.key = l.order_ref
+where l.holder = any(%(batches)s) and l.stage = 'picked' and l.order_ref is not null
+group by l.holder, l.order_ref order by l.holder, l.order_ref limit %(limit)s
+
+-- name: shrink_cohort
+-- Units that entered each stage and what was lost of them, for batches that began in a period.
+select c.card ->> 'crop', c.card ->> 'size', p.stage, p.flow, p.via, sum(p.units)::bigint,
+       array_agg(distinct p.batch)
+from passages p join cards c on c.kind = 'batch' and c.key = p.batch
+where p.flow in ('entered', 'joined', 'lost')
+  and (c.card ->> 'born_on')::date between %(from)s and %(to)s
+  and (%(crop)s::text is null or c.card ->> 'crop' = %(crop)s) and (%(size)s::text is null or c.card ->> 'size' = %(size)s)
+group by 1, 2, 3, 4, 5
+
+-- name: shrink_calendar
+-- Units that stood when a period began or came in during it, and what was lost in it.
+select c.card ->> 'crop', c.card ->> 'size', p.stage,
+       case when p.day < %(from)s then 'opening' else p.flow end, case when p.flow = 'lost' then p.via else '' end,
+       sum(case when p.day < %(from)s and p.flow in ('left', 'lost') then -p.units else p.units end)::bigint,
+       array_agg(distinct p.batch)
+from passages p join cards c on c.kind = 'batch' and c.key = p.batch
+where p.day <= %(to)s and (p.day < %(from)s or p.flow in ('entered', 'joined', 'lost'))
+  and (%(crop)s::text is null or c.card ->> 'crop' = %(crop)s) and (%(size)s::text is null or c.card ->> 'size' = %(size)s)
+group by 1, 2, 3, 4, 5
+
+-- name: count_differences
+-- What counts found missing and found over, in a period.
+select c.card ->> 'crop', c.card ->> 'size', d.stage,
+       coalesce(-sum(d.units) filter (where d.units < 0), 0)::bigint, coalesce(sum(d.units) filter (where d.units > 0), 0)::bigint,
+       count(*)
+from count_differences d join cards c on c.kind = 'batch' and c.key = d.batch
+where d.day between %(from)s and %(to)s and d.units <> 0
+  and (%(crop)s::text is null or c.card ->> 'crop' = %(crop)s) and (%(size)s::text is null or c.card ->> 'size' = %(size)s)
+group by 1, 2, 3 order by 1, 2 nulls first, 3
+
+-- name: beside
+-- What left without being shrink or an ordinary sale, in a period.
+select c.card ->> 'crop', c.card ->> 'size', case when p.via = 'shipped' then 'seconds-sold' else p.via end, sum(p.units)::bigint
+from passages p join cards c on c.kind = 'batch' and c.key = p.batch
+where p.day between %(from)s and %(to)s and p.flow = 'left'
+  and (p.via in ('given-out', 'planted-as-stock') or (p.via = 'shipped' and p.stage = 'seconds'))
+  and (%(crop)s::text is null or c.card ->> 'crop' = %(crop)s) and (%(size)s::text is null or c.card ->> 'size' = %(size)s)
+group by 1, 2, 3 having sum(p.units) <> 0 order by 1, 2 nulls first, 3
+
+-- name: transit_damage
+-- What arrived damaged, in a period; the plants had left already.
+select c.card ->> 'crop', c.card ->> 'size', sum((e.content::jsonb -> 'told' ->> 'units')::bigint)::bigint
+from entries e join cards c on c.kind = 'batch' and c.key = e.content::jsonb -> 'told' ->> 'batch'
+where e.type = 'damage-claimed' and e.booked_on between %(from)s and %(to)s
+  and not exists (select from entries r where r.reverses = e.id)
+  and (%(crop)s::text is null or c.card ->> 'crop' = %(crop)s) and (%(size)s::text is null or c.card ->> 'size' = %(size)s)
+group by 1, 2 order by 1, 2
+
+-- name: followed
+-- The position up to which the passages have followed the log.
+select position from projections where name = 'passages'

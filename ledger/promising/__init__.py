@@ -1,0 +1,1 @@
+"""What may be promised, and when: pure rules over cards."""

@@ -15,6 +15,7 @@ from sqlalchemy import Connection, create_engine
 from sqlalchemy.pool import NullPool
 
 import migrations
+from ledger.log import queries
 from ledger.projections import runner
 
 
@@ -44,6 +45,12 @@ def migrate(conninfo: str) -> None:
         command.upgrade(config, "head")
         connection.commit()
     runner.bring_up_to_date(conninfo)
+
+
+def make_role(conninfo: str) -> None:
+    """Make the application's role, which a backup names but does not hold."""
+    with psycopg.connect(conninfo) as connection:
+        connection.execute(queries.text("migrations", "role.sql"))
 
 
 def check(conninfo: str) -> None:

@@ -207,6 +207,8 @@ class Orders:
         parts = [UnitsFrom(batch=lot.batch.number, place=PACKING, units=units) for lot, units in lines.items()]
         site.tell(Shipped, self._packer(), order=order.reference, carrier=carrier, region=order.region, lines=parts)
         for lot, units in lines.items():
+            for plants in lot.batch.stand.stock:
+                plants.sent += plants.code in lot.batch.stock
             self._remember(Sent(site.today, order.reference, order.region, carrier, lot, units))
 
     def _find_wanting(self, order: Order) -> None:

@@ -9,6 +9,7 @@ stay untold. The numbers are those of the story; promises and closed periods (th
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Sequence
 from datetime import date, timedelta
 from uuid import UUID
@@ -19,7 +20,7 @@ from ledger.demo import propagation
 from ledger.demo.nursery import HEAD_GROWER, LARGE, POTTERS, PROPAGATOR, SMALL
 from ledger.demo.orders import Orders, Sent
 from ledger.demo.site import Site, potted_fields
-from ledger.demo.standing import CropStand, Lot, Pots, Trays
+from ledger.demo.standing import CropStand, Lot, Pots, StockPlants, Trays
 from ledger.plants.entries import (
     Cause,
     Cleared,
@@ -367,33 +368,25 @@ class Story:
         # on a Friday nothing lies picked, so no plant of these batches is between bench and van
         if stand is None or site.today.weekday() != _FRIDAY or self._orders.packed:
             return False
-        from_plant = {
-            plants.code: [
-                lot for lot in stand.lots() if plants.code in lot.batch.stock and lot.book and not site.hands_off(lot)
-            ]
-            for plants in stand.stock
-            if plants.units and not plants.stopped
-        }
-
-        def pots(code: str) -> int:
-            return sum(lot.alive for lot in from_plant[code] if lot.stage in (Stage.POTTED, Stage.FINISHED))
-
-        ill = min((code for code in from_plant if pots(code)), key=lambda code: (abs(pots(code) - 58), code), default=None)
-        held = {lot.batch.number for _, order in self._orders.held for lot, _ in order.lines}
-        if ill is None or any(lot.batch.number in held for lot in from_plant[ill]):
+        standing = [lot for lot in stand.lots() if lot.book and not site.hands_off(lot)]
+        plant, lots = min(
+            ((plants, [lot for lot in standing if plants.code in lot.batch.stock]) for plants in stand.stock),
+            key=lambda found: _unlike_the_story(*found),
+        )
+        held = {lot.batch for _, order in self._orders.held for lot, _ in order.lines}
+        if _unlike_the_story(plant, lots) == math.inf or any(lot.batch in held for lot in lots):
             return False
-        plant = next(plants for plants in stand.stock if plants.code == ill)
-        plant.stopped = True
+        ill, plant.stopped = plant.code, True
         said = {"reason": StopReason.QUARANTINE, "authority": "plant-health inspector", "note": "mosaic seen on the leaves"}
         entries = [site.tell(Stopped, HEAD_GROWER, stock_plant=ill, **said)]
-        for batch in dict.fromkeys(lot.batch for lot in from_plant[ill]):
+        for batch in dict.fromkeys(lot.batch for lot in lots):
             batch.stopped = True
             entries.append(site.tell(Stopped, HEAD_GROWER, batch=batch.number, **said))
-        self._tell(MOSAIC, f"Mosaic on stock plant {ill}: stopped, traced, destroyed", entries, from_plant[ill])
+        self._tell(MOSAIC, f"Mosaic on stock plant {ill}: stopped, traced, destroyed", entries, lots)
 
         def destroy() -> None:
             note = "mosaic: destroyed with the inspector's leave"
-            burnt = [entry for lot in from_plant[ill] if (entry := site.clear_out(lot, Cause.REGULATED, note=note))]
+            burnt = [entry for lot in lots if (entry := site.clear_out(lot, Cause.REGULATED, note=note))]
             burnt.append(
                 site.tell(StockRemoved, HEAD_GROWER, stock_plant=ill, units=plant.units, cause=Cause.REGULATED, note=note)
             )
@@ -527,3 +520,11 @@ class Story:
 
         self._put_off(sort_out, days=7)
         return True
+
+
+def _unlike_the_story(plants: StockPlants, lots: list[Lot]) -> float:
+    """How far a stock plant is from the story's: 58 pots standing, and 21 orders that had some."""
+    pots = sum(lot.alive for lot in lots if lot.stage in (Stage.POTTED, Stage.FINISHED))
+    if plants.stopped or not plants.units or not pots:
+        return math.inf
+    return abs(pots - 58) / 58 + abs(plants.sent - 21) / 21

@@ -10,7 +10,6 @@ import uuid
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from typing import Any
-from urllib.parse import quote
 
 from rich.console import Console
 from rich.markup import escape
@@ -26,7 +25,7 @@ def tour(client: Client, console: Console | None = None) -> None:
     offer = guide.sellable_now()
     guide.ready_by(offer)
     batch, place = guide.batch_card(offer)
-    guide.trace(batch)
+    guide.trace()
     guide.shrink()
     guide.correct_a_slip(batch, place)
     guide.refusal(batch, place)
@@ -73,11 +72,7 @@ class _Guide:
             "Storefront",
             f"how many {best['crop']} in {best['size']} can I sell right now?",
             ("GET", f"/v1/availability/{best['crop']}/{best['size']}"),
-            lambda body: [
-                f"{body['now']}: {body['stock']['finished']} finished, {body['stock']['held']} held, {body['stock']['stopped']} "
-                f"stopped, {body['stock']['buffer']} kept back since the last count ({body['availability'].rsplit('/')[-1]})",
-                f"of the {len(offers)} crops and sizes on offer, {sold_out} are sold out today",
-            ],
+            lambda body: [_sellable(body), f"of {len(offers)} crops and sizes, {sold_out} are sold out today"],
         )
 
     def ready_by(self, offer: Any) -> None:
@@ -110,10 +105,15 @@ class _Guide:
         self._ask("Grower", f"what is batch {number}, and what happened to it?", ("GET", f"/v1/batches/{number}"), short)
         return number, place
 
-    def trace(self, batch: str) -> None:
-        """The stock plant that was stopped, forward; where none ever was, the batch at hand, back."""
+    def trace(self) -> None:
+        """All that came from the stock plant that was stopped, or from some other where none ever was."""
         stopped = self._client.ask("GET", "/v1/entries?type=stopped").body["entries"]
         plants = [entry["told"]["stock_plant"] for entry in stopped if entry["told"].get("stock_plant")]
+        question = "there was mosaic on stock plant {}: what came from it, and who got it?"
+        if not plants:
+            gathered = self._client.ask("GET", "/v1/entries?type=gathered&limit=1").body["entries"]
+            plants = [part["stock_plant"] for entry in gathered for part in entry["told"]["stock_plants"]]
+            question = "what came from stock plant {}, and who got it?"
 
         def forward(body: Any) -> list[str]:
             batches = [kin for kin in body["kin"] if kin["holder"] != body["start"]]
@@ -126,15 +126,7 @@ class _Guide:
             ]
 
         if plants:
-            question = f"there was mosaic on stock plant {plants[0]}: what came from it, and who got it?"
-            self._ask("Inspector", question, ("GET", f"/v1/stock-plants/{plants[0]}/trace"), forward)
-        else:
-            self._ask(
-                "Inspector",
-                f"where did batch {batch} come from?",
-                ("GET", f"/v1/batches/{batch}/trace?direction=back"),
-                lambda body: [" ← ".join(kin["holder"] for kin in body["kin"])],
-            )
+            self._ask("Inspector", question.format(plants[0]), ("GET", f"/v1/stock-plants/{plants[0]}/trace"), forward)
 
     def shrink(self) -> None:
         def short(body: Any) -> list[str]:
@@ -159,7 +151,7 @@ class _Guide:
             return [f"written at position {body['as_of']}; {balance['units']} now stand there", *asked]
 
         def told(by: str, minutes: int, what: dict[str, Any]) -> dict[str, Any]:
-            at = (happened + timedelta(minutes=minutes)).isoformat(timespec="seconds")
+            at = _written(happened + timedelta(minutes=minutes))
             return {"id": str(uuid.uuid4()), "occurred_at": at, "by": by, **what}
 
         first, second = told("head-grower", 0, loss), told("propagator", 5, loss)
@@ -169,18 +161,14 @@ class _Guide:
             "Head grower",
             "is there anything I have to look at?",
             ("GET", "/v1/questions"),
-            lambda body: [
-                f"{question['kind']}: the {question['second']['told']['type']} of {question['second']['told']['by']} and that of "
-                f"{question['first']['told']['by']}"
-                for question in body["questions"]
-            ],
+            lambda body: [_two_slips(question) for question in body["questions"]],
         )
         undo = told("head-grower", 50, {"type": "reversed", "entry": second["id"], "reason": "the same two plants"})
         self._ask("Head grower", "that was one and the same: take the second back.", ("POST", "/v1/entries", undo), written)
-        stood = quote((happened + timedelta(minutes=30)).isoformat(timespec="seconds"))
+        stood = _written(happened + timedelta(minutes=30))
         path = f"/v1/stock?crop={self._crop_of(batch)}&stage=finished&at={stood}"
         self._ask("Accountant", "what stood there half an hour ago?", ("GET", path), lambda body: _stood(body, batch))
-        path += f"&known_at={quote(known.isoformat())}"
+        path += f"&known_at={_written(known)}"
         self._ask("Accountant", "and what did the book say then?", ("GET", path), lambda body: _stood(body, batch))
 
     def _crop_of(self, batch: str) -> str:
@@ -190,7 +178,7 @@ class _Guide:
         card = self._client.ask("GET", f"/v1/batches/{batch}").body["batch"]
         standing = card["standing"][f"finished/{place}"]["units"]
         pick = {
-            "id": str(uuid.uuid4()), "type": "picked", "occurred_at": datetime.now(UTC).isoformat(timespec="seconds"),
+            "id": str(uuid.uuid4()), "type": "picked", "occurred_at": _written(datetime.now(UTC)),
             "by": "packer-1", "order": "TOUR-1", "batch": batch, "place": place, "units": standing + 1, "to": "K1",
         }  # fmt: skip
 
@@ -222,6 +210,21 @@ class _Guide:
             highlight=False,
             soft_wrap=True,
         )
+
+
+def _written(moment: datetime) -> str:
+    return moment.isoformat(timespec="milliseconds").replace("+00:00", "Z")
+
+
+def _sellable(offer: Any) -> str:
+    stock = offer["stock"]
+    parts = f"{stock['finished']} finished, {stock['held']} held, {stock['stopped']} stopped, {stock['buffer']} count buffer"
+    return f"{offer['now']} ({offer['availability'].rsplit('/')[-1]}): {parts}"
+
+
+def _two_slips(question: Any) -> str:
+    one, other = question["first"]["told"], question["second"]["told"]
+    return f"{question['kind']}: {one['type']} by {one['by']}, and {other['type']} by {other['by']}"
 
 
 def _share(rate: Any) -> str:

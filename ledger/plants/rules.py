@@ -290,11 +290,12 @@ class _Desk:
             return
         later = min((count for count in there.counts if count.order > (self.at, self.rank)), key=_order, default=None)
         lines = _lines(self.book, card, stage, place)
-        balance = sum(units for order, units, _ in lines if order < (self.at, self.rank))
+        # a reversal stands at the very place of what it takes back, whose own lines therefore come before it
+        balance = sum(units for order, units, _ in lines if order <= (self.at, self.rank))
         if balance + delta < 0:
             raise self.short(account, self.at, balance, delta)
         for order, units, _ in lines:
-            if order < (self.at, self.rank):
+            if order <= (self.at, self.rank):
                 continue
             if later is not None and order >= later.order:
                 break

@@ -1,17 +1,5 @@
 -- The log and its pen.
 
--- The application's role: it may add to the log and read it, never change it.
-do $$
-begin
-    if not exists (select from pg_roles where rolname = 'tallybench_app') then
-        create role tallybench_app nologin;
-    end if;
-exception when duplicate_object or unique_violation then
-    null; -- another database of the same server made it a moment ago
-end
-$$;
-grant tallybench_app to current_user;
-
 -- The one pen: every writing transaction locks this row first and holds it to its commit. So the order of positions
 -- is the order of commits and of visibility, a rollback leaves no gap, and a decision taken under it cannot be raced.
 create table pen (

@@ -9,6 +9,7 @@ down_revision = None
 
 
 def upgrade() -> None:
+    run("role.sql")
     run("0001_log.up.sql")
 
 

@@ -16,7 +16,6 @@ from ledger.projections import runner
 from tests.auditor import Fact, flat
 from tests.simulation.histories import Teller
 
-
 #: whatever a refused entry could have left behind
 Head = tuple[Any, ...]
 

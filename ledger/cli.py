@@ -1,0 +1,522 @@
+"""The command line. Tables for people, JSON with --json, and exit codes that scripts can rely on.
+
+0 done; 1 refused, or verify found a difference; 2 not understood; 3 the database or its schema is not right.
+It starts the server by its name and imports nothing from api/.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import getpass
+import os
+import subprocess
+import sys
+from collections.abc import Callable, Iterator
+from datetime import UTC, date, datetime, timedelta
+from functools import wraps
+from pathlib import Path
+from typing import Any, ParamSpec, TypeVar
+
+import click
+import msgspec
+import psycopg
+from psycopg.conninfo import conninfo_to_dict
+from rich.console import Console
+from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
+from rich.table import Table
+
+from ledger import answers, bulk, keys, postgres, schema, serving
+from ledger.books.shrink import Grouping
+from ledger.log import codec, store
+from ledger.nursery import Nursery, Unavailable
+from ledger.plants.refusals import Problem, Refused
+from ledger.plants.rules import day_of
+from ledger.projections import runner
+
+REFUSED, WRONG_DATABASE = 1, 3
+ENTRIES_A_POST = 500
+MOST_LINES = 100_000
+
+Parameters = ParamSpec("Parameters")
+Result = TypeVar("Result")
+
+out = Console()
+err = Console(stderr=True)
+
+
+# --- what every command shares ---------------------------------------------------------------------------------
+
+
+def _clear_errors(command: Callable[Parameters, Result]) -> Callable[Parameters, Result]:
+    """Every expected trouble as one sentence that says what to do, with its exit code."""
+
+    @wraps(command)
+    def run(*args: Parameters.args, **kwargs: Parameters.kwargs) -> Result:
+        try:
+            return command(*args, **kwargs)
+        except Refused as refused:
+            _print_problems(refused.problems)
+            sys.exit(REFUSED)
+        except (codec.Unreadable, answers.Unknown) as error:
+            err.print(str(error), style="red", markup=False)
+            sys.exit(REFUSED)
+        except (postgres.DatabaseUnavailable, schema.WrongSchema, runner.WrongVersion, Unavailable) as error:
+            err.print(str(error), style="red", markup=False)
+            sys.exit(WRONG_DATABASE)
+        except psycopg.OperationalError as error:
+            err.print(f"the database cannot be reached: {error}", style="red", markup=False)
+            sys.exit(WRONG_DATABASE)
+
+    return run
+
+
+@contextlib.contextmanager
+def _database(*, check: bool = True) -> Iterator[str]:
+    """The nursery's own database; checked to be on this program's schema."""
+    with postgres.open_database(_database_name()) as conninfo:
+        if check:
+            schema.check(conninfo)
+        yield conninfo
+
+
+def _database_name() -> str:
+    return DEMO_DATABASE if os.environ.get("TALLYBENCH_DEMO") else postgres.OWN_DATABASE
+
+
+@contextlib.contextmanager
+def _look(*, follow: bool = False) -> Iterator[answers.Cursor]:
+    """A cursor that sees one moment; with `follow`, after the projections have caught up."""
+    with _database() as conninfo:
+        if follow:
+            with psycopg.connect(store.app_conninfo(conninfo), autocommit=True) as connection:
+                runner.follow(connection)
+        with psycopg.connect(store.app_conninfo(conninfo)) as connection:
+            connection.isolation_level = psycopg.IsolationLevel.REPEATABLE_READ
+            connection.read_only = True
+            with connection.cursor() as cursor:
+                yield cursor
+
+
+@contextlib.contextmanager
+def _progress(what: str, total: int | None) -> Iterator[Callable[[int], None]]:
+    """A progress bar in a terminal, nothing elsewhere."""
+    columns = (TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(), TimeElapsedColumn())
+    with Progress(*columns, console=err, disable=not err.is_terminal) as bar:
+        task = bar.add_task(what, total=total)
+        yield lambda steps: bar.advance(task, steps)
+
+
+def _print_json(value: object) -> None:
+    click.echo(msgspec.json.format(msgspec.json.encode(value)))
+
+
+def _print_problems(problems: list[Problem]) -> None:
+    for problem in problems:
+        where = f"entry {problem.index + 1}" + (f", {problem.field}" if problem.field else "")
+        err.print(f"{where}: {problem.detail} [{problem.code}]", style="red", markup=False)
+    err.print("nothing was written", markup=False)
+
+
+def _table(title: str, *columns: str) -> Table:
+    table = Table(title=title, title_justify="left")
+    for column in columns:
+        right = column in ("units", "lost", "of", "rate", "low", "high", "batches", "cells", "sum", "entries")
+        table.add_column(column, justify="right" if right else "left")
+    return table
+
+
+as_json = click.option("--json", "as_json", is_flag=True, help="JSON instead of a table.")
+
+
+@click.group(context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(package_name="tallybench")
+def main() -> None:
+    """Count every plant from cutting to customer, and promise only what will be there.
+
+    The database is an embedded PostgreSQL under your data folder, or the one that DATABASE_URL names.
+    """
+
+
+# --- running ---------------------------------------------------------------------------------------------------
+
+
+@main.command()
+@click.option("--host", default="127.0.0.1", show_default=True, help="Where to listen. Put a TLS proxy before anything wider.")
+@click.option("--port", default=8787, show_default=True, type=click.IntRange(1, 65535), help="The port to listen on.")
+@_clear_errors
+def serve(host: str, port: int) -> None:
+    """Serve the API until stopped."""
+    _port_is_free(host, port)
+    with _database(check=False) as conninfo, postgres.Watch():
+        serving.serve(conninfo, host, port, lambda: err.print(f"Tallybench serves on http://{host}:{port} (the API: /docs)"))
+
+
+def _port_is_free(host: str, port: int) -> None:
+    if not serving.is_free(host, port):
+        raise click.UsageError(f"something listens on {host}:{port} already: stop it, or choose another --port")
+
+
+@main.command()
+@_clear_errors
+def migrate() -> None:
+    """Bring the database, empty or old, to this program's schema."""
+    with _database(check=False) as conninfo:
+        schema.migrate(conninfo)
+    err.print("the database is on this program's schema")
+
+
+# --- keys ------------------------------------------------------------------------------------------------------
+
+
+@main.group()
+def key() -> None:
+    """The keys of systems and devices."""
+
+
+@key.command("make")
+@click.argument("name")
+@click.option("--role", type=click.Choice(sorted(keys.ROLES)), help="A role, which is a set of scopes.")
+@click.option("--scope", "scopes", multiple=True, type=click.Choice(keys.SCOPES), help="A scope; may be given again.")
+@click.option("--days", type=click.IntRange(1, 3650), help="How long it holds; for ever if left out.")
+@as_json
+@_clear_errors
+def make_key(name: str, role: str | None, scopes: tuple[keys.Scope, ...], days: int | None, as_json: bool) -> None:
+    """Make a key for NAME and show it, for the only time."""
+    wanted = sorted({*scopes, *(keys.ROLES[role] if role else ())})
+    if not wanted:
+        raise click.UsageError("give a --role or at least one --scope")
+    expires_at = datetime.now(UTC) + timedelta(days=days) if days else None
+    with _database() as conninfo:
+        made = keys.make(conninfo, name, [scope for scope in keys.SCOPES if scope in wanted], expires_at)
+    if as_json:
+        _print_json({"key": made, "name": name, "scopes": wanted, "expires_at": expires_at})
+    else:
+        click.echo(made)
+        err.print("Keep it now: only its hash is stored.")
+
+
+@key.command("list")
+@as_json
+@_clear_errors
+def list_keys(as_json: bool) -> None:
+    """All keys, the newest first."""
+    with _database() as conninfo:
+        found = keys.listed(conninfo)
+    if as_json:
+        _print_json(found)
+        return
+    table = _table("Keys", "prefix", "name", "scopes", "made", "expires", "last used", "state")
+    now = datetime.now(UTC)
+    for kept in found:
+        expired = kept.expires_at is not None and kept.expires_at <= now
+        state = "revoked" if kept.revoked_at else "expired" if expired else "in force"
+        expires, used = str(kept.expires_at.date()) if kept.expires_at else "never", str(kept.last_used_on or "never")
+        table.add_row(kept.prefix, kept.name, " ".join(kept.scopes), str(kept.made_at.date()), expires, used, state)
+    out.print(table)
+
+
+@key.command("revoke")
+@click.argument("prefix")
+@_clear_errors
+def revoke_key(prefix: str) -> None:
+    """End the key with this PREFIX; a running server forgets it within five seconds."""
+    with _database() as conninfo:
+        name = keys.revoke(conninfo, prefix)
+    if name is None:
+        err.print(f"no key in force has the prefix {prefix}: `tallybench key list` shows them", style="red")
+        sys.exit(REFUSED)
+    err.print(f"the key of {name} is revoked")
+
+
+# --- entries ---------------------------------------------------------------------------------------------------
+
+
+@main.command()
+@click.argument("file", type=click.Path(exists=True, dir_okay=False, path_type=Path))
+@click.option("--all-or-nothing/--in-parts", default=True, show_default=True, help="One list, or lists of 500.")
+@as_json
+@_clear_errors
+def entry(file: Path, all_or_nothing: bool, as_json: bool) -> None:
+    """Post the entries of FILE (JSON lines, or CSV with a head line). The same file twice is written once."""
+    items = bulk.read(file)
+    size = codec.MOST_ENTRIES if all_or_nothing else ENTRIES_A_POST
+    if all_or_nothing and len(items) > size:
+        raise click.UsageError(f"{len(items)} entries are more than the {size} that can stand or fall together: use --in-parts")
+    last = 0
+    with _database() as conninfo, Nursery(conninfo) as nursery, _progress("posting", len(items)) as step:
+        for start in range(0, len(items), size):
+            part = items[start : start + size]
+            try:
+                last = nursery.post(codec.read_told(part), client=f"cli:{_user()}").as_of
+            except Refused as refused:
+                raise Refused([msgspec.structs.replace(problem, index=problem.index + start) for problem in refused.problems]) from None
+            step(len(part))
+    if as_json:
+        _print_json({"entries": len(items), "as_of": last})
+    else:
+        err.print(f"{len(items)} entries stand in the ledger, the last at position {last}")
+
+
+def _user() -> str:
+    with contextlib.suppress(OSError, KeyError):
+        return getpass.getuser()
+    return "unknown"
+
+
+# --- looking ---------------------------------------------------------------------------------------------------
+
+
+@main.command()
+@click.option("--crop", help="Only this crop.")
+@click.option("--size", help="Only this pot size.")
+@click.option("--stage", help="Only this stage.")
+@click.option("--place", help="Only this place.")
+@click.option("--at", type=click.DateTime(), help="As it happened up to this moment (UTC).")
+@click.option("--known-at", type=click.DateTime(), help="From what was known at this moment (UTC).")
+@as_json
+@_clear_errors
+def stock(
+    crop: str | None,
+    size: str | None,
+    stage: str | None,
+    place: str | None,
+    at: datetime | None,
+    known_at: datetime | None,
+    as_json: bool,
+) -> None:
+    """Plants standing, now or at a date (the plant book)."""
+    at, known_at = at and at.replace(tzinfo=UTC), known_at and known_at.replace(tzinfo=UTC)
+    with _look(follow=at is not None or known_at is not None) as cursor:
+        found = answers.stock(
+            cursor, crop=crop, size=size, stage=stage, place=place, at=at, known_at=known_at, limit=MOST_LINES
+        )
+    if as_json:
+        _print_json(found)
+        return
+    table = _table(f"Standing, as of position {found.as_of}", "crop", "size", "stage", "place", "batch", "units", "unit", "counted")
+    for line in found.lines:
+        counted = f"{line.counted_at:%Y-%m-%d} ({line.counted_how})" if line.counted_at else "never"
+        table.add_row(line.crop, line.size or "", line.stage, line.place, line.batch, str(line.units), line.unit, counted)
+    out.print(table)
+
+
+@main.command()
+@click.argument("number")
+@click.option("--trace", type=click.Choice(["back", "forward"]), help="Follow the family instead.")
+@as_json
+@_clear_errors
+def batch(number: str, trace: Any, as_json: bool) -> None:
+    """The card of batch NUMBER: what stands, its flags, its life line; or its family, up or down."""
+    with _look(follow=trace is not None) as cursor:
+        if trace is not None:
+            _print_trace(answers.trace(cursor, number, trace), as_json)
+            return
+        found = answers.batch(cursor, number, datetime.now(UTC))
+    if as_json:
+        _print_json(found)
+        return
+    card = found.batch
+    out.print(f"[bold]{card.number}[/]  {card.crop} {card.size or ''}  born {card.born_on}, as of position {found.as_of}")
+    for flag in found.flags:
+        out.print(f"  {flag.what}: {flag.detail}", markup=False)
+    table = _table("Standing", "stage", "place", "units", "unit", "counted")
+    for where, standing in card.standing.items():
+        if standing.units:
+            count = standing.last_count
+            counted = f"{count.at:%Y-%m-%d} ({count.method})" if count else "never"
+            table.add_row(*where.split("/"), str(standing.units), standing.unit, counted)
+    out.print(table)
+    life = _table("Life line", "occurred", "entry", "by", "moved")
+    for raw in found.life:
+        kept = msgspec.json.decode(raw)
+        told = kept["told"]
+        moves = "; ".join(f"{move['units']} {move['unit']} {move['from']} > {move['to']}" for move in kept.get("moves", ()))
+        life.add_row(told["occurred_at"][:16], told["type"], told["by"], moves)
+    out.print(life)
+
+
+def _print_trace(found: answers.Trace, as_json: bool) -> None:
+    if as_json:
+        _print_json(found)
+        return
+    table = _table(f"From {found.start}, {found.direction}", "batch", "crop", "size", "came", "on", "from", "standing")
+    for kin in found.kin:
+        parents = ", ".join(f"{name} ({units})" for name, units in kin.parents.items())
+        standing = ", ".join(f"{where} {units}" for where, units in kin.standing.items())
+        table.add_row(kin.holder, kin.crop, kin.size or "", kin.came, str(kin.on or ""), parents, standing)
+    out.print(table)
+    if found.orders:
+        orders = _table("Orders that had some", "order", "batch", "units", "region")
+        for line in found.orders:
+            orders.add_row(line.order, line.batch, str(line.shipped), line.region or "")
+        out.print(orders)
+
+
+@main.command()
+@click.option("--by", default="crop,size", show_default=True, help="Any of crop, size, stage, cause, with commas.")
+@click.option("--basis", type=click.Choice(["cohort", "calendar"]), default="cohort", show_default=True)
+@click.option("--from", "since", type=click.DateTime(["%Y-%m-%d"]), help="First day; the beginning if left out.")
+@click.option("--to", "until", type=click.DateTime(["%Y-%m-%d"]), help="Last day; today if left out.")
+@click.option("--crop", help="Only this crop.")
+@click.option("--size", help="Only this pot size.")
+@as_json
+@_clear_errors
+def shrink(
+    by: str, basis: Any, since: datetime | None, until: datetime | None, crop: str | None, size: str | None, as_json: bool
+) -> None:
+    """What was lost, of what: numerator, denominator and basis of every rate."""
+    chosen = by.split(",")
+    if not set(chosen) <= {"crop", "size", "stage", "cause"}:
+        raise click.UsageError("--by takes any of crop, size, stage, cause, with commas")
+    groupings: list[Grouping] = [name for name in ("crop", "size", "stage", "cause") if name in chosen]
+    with _look(follow=True) as cursor:
+        today = day_of(datetime.now(UTC), answers.policy_of(cursor))
+        first, last = since.date() if since else date(2000, 1, 1), until.date() if until else today
+        if first > last:
+            raise click.UsageError(f"the period ends ({last}) before it begins ({first})")
+        found = answers.shrink_report(cursor, basis=basis, since=first, until=last, by=groupings, crop=crop, size=size)
+    if as_json:
+        _print_json(found)
+        return
+    table = _table(
+        f"Shrink by {basis}, {first} to {last}, as of position {found.as_of}",
+        "crop", "size", "stage", "cause", "lost", "of", "rate", "low", "high", "batches",
+    )  # fmt: skip
+    for rate in found.rates:
+        limits = [f"{value:.1%}" if value is not None else "" for value in (rate.rate, rate.low, rate.high)]
+        few = " (few data)" if rate.few_data else ""
+        table.add_row(
+            rate.crop or "all", rate.size or "", rate.stage, rate.cause or "", str(rate.lost), str(rate.of), *limits, f"{rate.batches}{few}"
+        )
+    out.print(table)
+    out.print(f"of: {found.denominator}. Limits: {found.interval}.", markup=False)
+
+
+# --- keeping ---------------------------------------------------------------------------------------------------
+
+
+@main.command()
+@click.argument("names", nargs=-1, type=click.Choice(sorted(runner.ALL)))
+@_clear_errors
+def rebuild(names: tuple[str, ...]) -> None:
+    """Build projections (all if none is named) anew from the log, beside the old ones, and swap them in."""
+    with _database() as conninfo:
+        for name in names or runner.ALL:
+            with _progress(f"rebuilding {name}", _entries(conninfo)) as step:
+                position = runner.rebuild(conninfo, name, step)
+            err.print(f"{name} is rebuilt up to position {position}")
+
+
+@main.command()
+@as_json
+@_clear_errors
+def verify(as_json: bool) -> None:
+    """Replay the log into scratch tables and compare row by row; exits 1 on any difference."""
+    with _database() as conninfo:
+        with psycopg.connect(store.app_conninfo(conninfo), autocommit=True) as connection:
+            runner.follow(connection)
+        total = _entries(conninfo)
+        with _progress("verifying", total * len(runner.ALL)) as step:
+            differences = runner.verify(conninfo, step)
+    if as_json:
+        _print_json({"entries": total, "differences": differences})
+    for difference in differences:
+        err.print(difference, style="red", markup=False)
+    if differences:
+        sys.exit(REFUSED)
+    err.print(f"every table follows from the log: {total} entries, {len(runner.ALL)} projections")
+
+
+def _entries(conninfo: str) -> int:
+    with psycopg.connect(store.app_conninfo(conninfo)) as connection, connection.cursor() as cursor:
+        return store.head(cursor)
+
+
+@main.command()
+@click.argument("file", type=click.Path(dir_okay=False, writable=True, path_type=Path))
+@_clear_errors
+def backup(file: Path) -> None:
+    """Write the whole database into FILE (PostgreSQL's own archive format). Safe while the server runs."""
+    with _database() as conninfo:
+        part = file.with_name(file.name + ".part")
+        _run("pg_dump", conninfo, "--format=custom", "--no-owner", f"--file={part}")
+        part.replace(file)
+    err.print(f"{file} holds the nursery's book as of now: keep a copy elsewhere, and try a restore now and then")
+
+
+@main.command()
+@click.argument("file", type=click.Path(exists=True, dir_okay=False, path_type=Path))
+@_clear_errors
+def restore(file: Path) -> None:
+    """Bring a backup back into an empty database, and verify it. A database with entries is never overwritten."""
+    with _database(check=False) as conninfo:
+        with psycopg.connect(conninfo) as connection:
+            (tables,) = connection.execute("select count(*) from pg_tables where schemaname = 'public'").fetchone() or (0,)
+        if tables:
+            err.print("this database is not empty: restore into a new one (another DATABASE_URL or TALLYBENCH_HOME)", style="red")
+            sys.exit(REFUSED)
+        schema.make_role(conninfo)
+        _run("pg_restore", conninfo, "--no-owner", "--exit-on-error", "--single-transaction", str(file))
+        schema.migrate(conninfo)
+        differences = runner.verify(conninfo)
+    for difference in differences:
+        err.print(difference, style="red", markup=False)
+    if differences:
+        sys.exit(REFUSED)
+    err.print("restored and verified: every table follows from the log")
+
+
+def _run(program: str, conninfo: str, *arguments: str) -> None:
+    """One of PostgreSQL's own programs on a database; the password goes by the environment, not the command line."""
+    parts = conninfo_to_dict(conninfo)
+    names = {"host": "PGHOST", "port": "PGPORT", "user": "PGUSER", "password": "PGPASSWORD", "dbname": "PGDATABASE"}
+    environment = {**os.environ, **{names[name]: str(value) for name, value in parts.items() if name in names}}
+    target = ["--dbname", str(parts["dbname"])] if program == "pg_restore" else []
+    command = [str(postgres.bin_folder() / program), *target, *arguments]
+    done = subprocess.run(command, env=environment, stderr=subprocess.PIPE, text=True, check=False)
+    if done.returncode:
+        err.print(f"{program} failed:\n{done.stderr}", style="red", markup=False)
+        sys.exit(WRONG_DATABASE)
+
+
+# --- the demo --------------------------------------------------------------------------------------------------
+
+DEMO_DATABASE = "tallybench_demo"
+
+
+@main.command()
+@click.option("--crops", default=12, show_default=True, type=click.IntRange(1, 2000), help="How many crops.")
+@click.option("--months", default=18, show_default=True, type=click.IntRange(1, 60), help="How many months of history.")
+@click.option("--seed", default=1, show_default=True, help="Another seed, another history.")
+@click.option("--port", default=8787, show_default=True, type=click.IntRange(1, 65535), help="The port to serve on.")
+@click.option("--serve/--no-serve", "stay", default=True, show_default=True, help="Whether to go on serving afterwards.")
+@_clear_errors
+def demo(crops: int, months: int, seed: int, port: int, stay: bool) -> None:
+    """Post the invented nursery's history through the real service, show a short tour, and serve it.
+
+    It works on a database of its own, made anew each time; yours is never touched.
+    """
+    from ledger.demo import history, post, tour  # noqa: PLC0415 - nobody else needs the simulator
+
+    host = "127.0.0.1"
+    _port_is_free(host, port)
+    with postgres.open_database(DEMO_DATABASE) as conninfo, postgres.Watch():
+        postgres.recreate(DEMO_DATABASE)
+        schema.migrate(conninfo)
+        made = keys.make(conninfo, "demo", keys.SCOPES)
+        with serving.in_background(conninfo, host, port) as address:
+            today = datetime.now(UTC).date()
+            days = history.history(seed=seed, crops=crops, months=months, today=today)
+            with post.Client(address, made) as client:
+                post.post_days(client, days, until=today, console=out)
+                tour.tour(client, out)
+        with _progress("verifying", None) as step:
+            differences = runner.verify(conninfo, step)
+        if differences:
+            err.print(*differences, sep="\n", style="red", markup=False)
+            sys.exit(REFUSED)
+        out.print("\nverify: every table follows from the log.")
+        if stay:
+            out.print(f"\nServing on [bold]http://{host}:{port}[/] (the API: http://{host}:{port}/docs). Ctrl-C ends it.")
+            out.print(f"A key with every scope, for this demo only:\n  {made}", markup=False, highlight=False)
+            serving.serve(conninfo, host, port)

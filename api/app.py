@@ -8,7 +8,7 @@ from contextlib import asynccontextmanager
 from typing import Any
 
 import psycopg
-from litestar import Litestar, Request, Response
+from litestar import Litestar, Request
 from litestar.datastructures import State
 from litestar.di import Provide
 from litestar.exceptions import HTTPException, ValidationException
@@ -122,4 +122,3 @@ def _questions(request: Request[Any, Any, Any]) -> set[str]:
     operation = paths.get(request.route_handler.paths and request.scope["path_template"], {})
     described = operation.get(request.method.lower(), {}).get("parameters", [])
     return {parameter["name"] for parameter in described if parameter["in"] == "query"}
-

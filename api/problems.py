@@ -70,6 +70,7 @@ class ProblemDocument(Struct, frozen=True, kw_only=True, omit_defaults=True):
 
 
 def document(status: int, code: str, detail: str, problems: list[Problem] | None = None) -> ProblemDocument:
+    """The document of one refusal."""
     return ProblemDocument(
         type=f"/docs#{code}",
         title=_TITLES.get(status, "Refused" if status < 500 else "A fault of ours"),  # noqa: PLR2004 - RFC 9110's classes
@@ -81,6 +82,7 @@ def document(status: int, code: str, detail: str, problems: list[Problem] | None
 
 
 def answer(found: ProblemDocument, headers: dict[str, str] | None = None) -> Response[bytes]:
+    """The document as an answer."""
     return Response(content=msgspec.json.encode(found), status_code=found.status, media_type=MEDIA_TYPE, headers=headers or {})
 
 
@@ -107,16 +109,19 @@ def refused(_: Request[Any, Any, Any], error: Refused) -> Response[bytes]:
 
 
 def unreadable(_: Request[Any, Any, Any], error: Unreadable) -> Response[bytes]:
+    """A body that is no JSON, or none that can be meant."""
     return answer(document(400, UNREADABLE, f"{error}; nothing was written"))
 
 
 def unavailable(_: Request[Any, Any, Any], error: Exception) -> Response[bytes]:
+    """The database is out of reach; ids make sending again safe."""
     _log.warning("database out of reach", error=str(error))
     detail = "the database cannot be reached just now: send the same again, with the same ids, in a moment"
     return answer(document(503, UNAVAILABLE, detail), {"Retry-After": "2"})
 
 
 def unknown(_: Request[Any, Any, Any], error: Unknown) -> Response[bytes]:
+    """Something was asked about that is not in the ledger."""
     return answer(document(404, NOT_FOUND, str(error)))
 
 

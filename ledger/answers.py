@@ -570,6 +570,7 @@ def questions(cursor: Cursor, limit: int = 200) -> Questions:
 
 
 def policy_of(cursor: Cursor) -> PolicySet:
+    """The policy in force, or the default."""
     card = _maybe(cursor, "policy", "", PolicyCard)
     return card.value if card is not None else rules.DEFAULT_POLICY
 

@@ -249,7 +249,8 @@ def entry(file: Path, all_or_nothing: bool, as_json: bool) -> None:
             try:
                 last = nursery.post(codec.read_told(part), client=f"cli:{_user()}").as_of
             except Refused as refused:
-                raise Refused([msgspec.structs.replace(problem, index=problem.index + start) for problem in refused.problems]) from None
+                placed = [msgspec.structs.replace(problem, index=problem.index + start) for problem in refused.problems]
+                raise Refused(placed) from None
             step(len(part))
     if as_json:
         _print_json({"entries": len(items), "as_of": last})
@@ -293,7 +294,9 @@ def stock(
     if as_json:
         _print_json(found)
         return
-    table = _table(f"Standing, as of position {found.as_of}", "crop", "size", "stage", "place", "batch", "units", "unit", "counted")
+    table = _table(
+        f"Standing, as of position {found.as_of}", "crop", "size", "stage", "place", "batch", "units", "unit", "counted"
+    )
     for line in found.lines:
         counted = f"{line.counted_at:%Y-%m-%d} ({line.counted_how})" if line.counted_at else "never"
         table.add_row(line.crop, line.size or "", line.stage, line.place, line.batch, str(line.units), line.unit, counted)
@@ -386,7 +389,14 @@ def shrink(
         limits = [f"{value:.1%}" if value is not None else "" for value in (rate.rate, rate.low, rate.high)]
         few = " (few data)" if rate.few_data else ""
         table.add_row(
-            rate.crop or "all", rate.size or "", rate.stage, rate.cause or "", str(rate.lost), str(rate.of), *limits, f"{rate.batches}{few}"
+            rate.crop or "all",
+            rate.size or "",
+            rate.stage,
+            rate.cause or "",
+            str(rate.lost),
+            str(rate.of),
+            *limits,
+            f"{rate.batches}{few}",
         )
     out.print(table)
     out.print(f"of: {found.denominator}. Limits: {found.interval}.", markup=False)
@@ -453,7 +463,9 @@ def restore(file: Path) -> None:
         with psycopg.connect(conninfo) as connection:
             (tables,) = connection.execute("select count(*) from pg_tables where schemaname = 'public'").fetchone() or (0,)
         if tables:
-            err.print("this database is not empty: restore into a new one (another DATABASE_URL or TALLYBENCH_HOME)", style="red")
+            err.print(
+                "this database is not empty: restore into a new one (another DATABASE_URL or TALLYBENCH_HOME)", style="red"
+            )
             sys.exit(REFUSED)
         schema.make_role(conninfo)
         _run("pg_restore", conninfo, "--no-owner", "--exit-on-error", "--single-transaction", str(file))

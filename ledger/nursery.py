@@ -131,7 +131,7 @@ class Nursery:
             for job in jobs:
                 turn.take(job)
             if turn.written:
-                store.append(cursor, turn.written)
+                store.append(cursor, turn.written, turn.digests)
                 cards.put(cursor, self._book, turn.touches)
                 cursor.execute(store.SQL["put_pen"], {"position": turn.written[-1].position, "recorded_at": turn.now})
         if turn.written:
@@ -148,7 +148,8 @@ class Nursery:
             known.execute(store.SQL["by_ids"], {"ids": ids})
             pen, ticked = cursor.fetchone(), clock.fetchone()
             rows = known.fetchall()
-        assert pen is not None and ticked is not None
+        assert pen is not None, "the migration makes the pen"
+        assert ticked is not None
         position, last = pen
         if position != self._known:
             self._book = Book()

@@ -61,6 +61,6 @@ class Follower:
         while not self._stopping.wait(self._pause_s):
             try:
                 self.catch_up()
-            except Exception:
+            except Exception:  # noqa: BLE001 - whatever it is, it is logged, shown by the health answer, and tried again
                 _log.exception("following the log failed; it will be tried again")
                 self._stopping.wait(2.0)

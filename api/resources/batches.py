@@ -45,7 +45,10 @@ def get_batch(reader: NamedReader, batch: asked.BatchPath) -> answers.BatchAnswe
 
 @reading("/v1/batches/{batch:str}/trace", scope="read", answers=answers.Trace, tag="Plant book")
 def get_trace(
-    reader: NamedReader, follower: NamedFollower, batch: asked.BatchPath, direction: FromQuery[Literal["back", "forward"]] = "back"
+    reader: NamedReader,
+    follower: NamedFollower,
+    batch: asked.BatchPath,
+    direction: FromQuery[Literal["back", "forward"]] = "back",
 ) -> answers.Trace:
     """Back to the stock plants, or forward to every batch, place, order and region."""
     follower.catch_up()

@@ -47,6 +47,7 @@ class PostAnswer(Struct, frozen=True, kw_only=True):
 
 
 def answer_of(posted: Posted) -> PostAnswer:
+    """What a call is told about its entries."""
     return PostAnswer(as_of=posted.as_of, entries=[_entry(entry) for entry in posted.entries], balances=posted.balances)
 
 

@@ -527,4 +527,4 @@ def _unlike_the_story(plants: StockPlants, lots: list[Lot]) -> float:
     pots = sum(lot.alive for lot in lots if lot.stage in (Stage.POTTED, Stage.FINISHED))
     if plants.stopped or not plants.units or not pots:
         return math.inf
-    return abs(pots - 58) / 58 + abs(plants.sent - 21) / 21
+    return abs(pots - 58) / 58 + 2 * abs(plants.sent - 21) / 21

@@ -22,6 +22,7 @@ from ledger.plants.refusals import Contradiction, Malformed, Problem, Refusal, R
 
 MOST_ENTRIES = 2_000
 _MOST_DEPTH = 12
+_MOST_DIGITS = 20  # more would take long to read, and no field takes them
 _MOST_PROBLEMS = 100
 
 #: the pure step from (type, schema) to the next schema, dict to dict: {("lost", 1): step, ...}
@@ -89,7 +90,7 @@ def _no_constant(name: str) -> Any:
 
 
 def _whole(text: str) -> int | float:
-    return int(text) if len(text) <= 20 else float(text)
+    return int(text) if len(text) <= _MOST_DIGITS else float(text)
 
 
 def read_json(body: bytes) -> Any:

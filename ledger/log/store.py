@@ -5,7 +5,7 @@ The pen is taken and put down here; what is decided between the two is the nurse
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 from uuid import UUID
 
@@ -44,8 +44,12 @@ def owner_conninfo(conninfo: str) -> str:
     return app_conninfo(conninfo, role="none", lock_timeout="0", idle_in_transaction_session_timeout="0")
 
 
-def append(cursor: psycopg.Cursor[Any], written: Sequence[Recorded]) -> None:
-    """Write entries; the caller holds the pen and puts it down at the last of them."""
+def append(cursor: psycopg.Cursor[Any], written: Sequence[Recorded], digests: Mapping[UUID, bytes]) -> None:
+    """Write entries; the caller holds the pen and puts it down at the last of them.
+
+    `digests`, by id, are those of the entries as they were told, before a batch number was filled in: so the same again is
+    known for the same.
+    """
     cursor.execute(
         SQL["append"],
         {
@@ -59,7 +63,7 @@ def append(cursor: psycopg.Cursor[Any], written: Sequence[Recorded]) -> None:
             "person": [entry.told.by for entry in written],
             "client": [entry.client for entry in written],
             "reverses": [codec.reverses(entry.told) for entry in written],
-            "digest": [codec.digest(entry.told) for entry in written],
+            "digest": [digests[entry.told.id] for entry in written],
             "content": [codec.encode(entry).decode() for entry in written],
         },
     )

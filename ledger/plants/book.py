@@ -42,6 +42,8 @@ class Book:
 
     def __init__(self, parent: Book | None = None) -> None:
         self._parent = parent
+        #: this page and all that it was forked from, down to the root
+        self.line: tuple[Book, ...] = (self, *(parent.line if parent is not None else ()))
         self.cards: dict[Key, AnyCard | None] = {}
         self.entries: dict[UUID, Recorded | None] = {}
         self.histories: dict[Key, list[Recorded]] = {}
@@ -54,41 +56,28 @@ class Book:
 
     def card(self, kind: str, key: str) -> AnyCard | None:
         """The card, or None if there is none. Raises Missing."""
-        page: Book | None = self
-        while page is not None:
+        for page in self.line:
             if (kind, key) in page.cards:
                 return page.cards[kind, key]
-            page = page._parent
         raise Missing(card=(kind, key))
 
     def entry(self, entry: UUID) -> Recorded | None:
         """The entry with this id, or None if there is none. Raises Missing."""
-        page: Book | None = self
-        while page is not None:
+        for page in self.line:
             if entry in page.entries:
                 return page.entries[entry]
-            page = page._parent
         raise Missing(entry=entry)
 
     def is_reversed(self, entry: UUID) -> bool:
         """Only to be asked about an entry that `entry` has given."""
-        page: Book | None = self
-        while page is not None:
-            if entry in page.reversals:
-                return True
-            page = page._parent
-        return False
+        return any(entry in page.reversals for page in self.line)
 
     def history(self, holder: Key) -> list[Recorded]:
         """Every entry that moved plants of a batch or stock plant, in the order of positions. Raises Missing."""
-        root = self
-        written: list[list[Recorded]] = [self.recorded]
-        while root._parent is not None:
-            root = root._parent
-            written.append(root.recorded)
+        root = self.line[-1]
         if holder not in root.histories:
             raise Missing(history=holder)
-        here = [entry for page in reversed(written) for entry in page if _touches(entry, holder[1])]
+        here = [entry for page in reversed(self.line) for entry in page.recorded if _touches(entry, holder[1])]
         return root.histories[holder] + here
 
     def policy(self) -> PolicyCard | None:

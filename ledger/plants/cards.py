@@ -315,11 +315,13 @@ _encoder = msgspec.json.Encoder(order="deterministic")
 
 
 def decode(stored: str | bytes) -> AnyCard:
+    """A card as it is kept, in JSON."""
     card: AnyCard = _decoder.decode(stored)
     return card
 
 
 def encode(card: Card) -> bytes:
+    """The same card, always as the same bytes."""
     return _encoder.encode(card)
 
 

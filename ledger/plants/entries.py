@@ -134,6 +134,8 @@ class DamageCause(enum.StrEnum):
 # --- bounded values --------------------------------------------------------------------------------------------
 
 MOST_UNITS = 1_000_000
+_MOST_MONEY = 999_999
+_MOST_PLACES = 4
 # Python lets `$` match before a last newline, JSON Schema does not: the lookahead makes both say the same
 _END = r"$(?!\n)"
 _TEXT = r"^[^\x00-\x1f\x7f]*" + _END
@@ -157,7 +159,7 @@ Region = Annotated[str, Meta(pattern=r"^[A-Za-z0-9][A-Za-z0-9 ._-]*" + _END, min
 Label = Annotated[str, Meta(pattern=_TEXT, min_length=1, max_length=120)]
 Text = Annotated[str, Meta(pattern=_TEXT, max_length=500)]
 Said = Annotated[str, Meta(pattern=_TEXT, min_length=1, max_length=500)]
-Money = Annotated[Decimal, Meta(description="A decimal string, 0 to 999999.9999, at most four places.")]
+Money = Annotated[Decimal, Meta(description="A decimal string, 0 to 999999, at most four places.")]
 Moment = Annotated[datetime, Meta(tz=True)]
 DaysByMonth = Annotated[list[Days], Meta(min_length=12, max_length=12, description="Whole days, January to December.")]
 PercentByMonth = Annotated[list[Percent], Meta(min_length=12, max_length=12, description="Whole percent, January to December.")]
@@ -177,9 +179,11 @@ def _require(holds: bool, field: str, message: str) -> None:
 
 
 def _money_in_bounds(value: Decimal, field: str) -> None:
-    _require(value.is_finite() and 0 <= value <= 999_999, field, f"{field} must lie between 0 and 999999")
+    _require(value.is_finite() and 0 <= value <= _MOST_MONEY, field, f"{field} must lie between 0 and {_MOST_MONEY}")
     exponent = value.as_tuple().exponent
-    _require(isinstance(exponent, int) and exponent >= -4, field, f"{field} may have at most four decimal places")
+    _require(
+        isinstance(exponent, int) and exponent >= -_MOST_PLACES, field, f"{field} may have at most {_MOST_PLACES} decimals"
+    )
 
 
 # --- the envelope ----------------------------------------------------------------------------------------------
@@ -336,8 +340,9 @@ class PolicySet(Setting, tag="policy-set", frozen=True, kw_only=True):
 
 
 class StockSet(Told, tag="stock-set", frozen=True, kw_only=True):
-    """Stock plants standing under one code, told whole. A higher number than before comes from `source`; a lower one is
-    refused: plants that went are told with `stock-removed`.
+    """Stock plants standing under one code, told whole.
+
+    A higher number than before comes from `source`; a lower one is refused: plants that went are told with `stock-removed`.
     """
 
     REVERSIBLE: ClassVar[bool] = False
@@ -408,7 +413,7 @@ class Struck(Told, tag="struck", frozen=True, kw_only=True):
         _require(
             self.cuttings == held,
             "cuttings",
-            f"{self.cuttings} cuttings do not fill {full} cells of {self.per_cell} and {self.singles} singles: that takes {held}",
+            f"{self.cuttings} cuttings: {full} cells of {self.per_cell} and {self.singles} singles take {held}",
         )
         straight = bool(self.stock_plants)
         _require(
@@ -462,8 +467,10 @@ class Moved(Told, tag="moved", frozen=True, kw_only=True):
 
 
 class Merged(Told, tag="merged", frozen=True, kw_only=True):
-    """Units of several batches of one crop, stage and size put together as one. What was binned on the way is a loss of
-    its own. Leave `into` out for a new number, or name one of the batches that is to take the others in.
+    """Units of several batches of one crop, stage and size put together as one.
+
+    What was binned on the way is a loss of its own. Leave `into` out for a new number, or name one of the batches that is
+    to take the others in.
     """
 
     stage: Stage
@@ -503,7 +510,8 @@ class Potted(Told, tag="potted", frozen=True, kw_only=True):
         _require(
             self.plugs == used,
             "plugs",
-            f"{self.plugs} plugs, but {self.pots} pots of {self.per_pot}, {self.casualties} casualties and {self.returned} returned make {used}",
+            f"{self.plugs} plugs, but {self.pots} pots of {self.per_pot}, {self.casualties} casualties, "
+            f"{self.returned} returned use {used}",
         )
 
 
@@ -770,8 +778,9 @@ class PlantedAsStock(Told, tag="planted-as-stock", frozen=True, kw_only=True):
 
 
 class Stopped(Told, tag="stopped", frozen=True, kw_only=True):
-    """A batch, a stock plant or a whole crop that may not be sold or propagated until cleared. Suspected regulated
-    pests: stop, isolate, and call the plant-health authority before moving or destroying anything.
+    """A batch, a stock plant or a whole crop that may not be sold or propagated until cleared.
+
+    Suspected regulated pests: stop, isolate, and call the plant-health authority before moving or destroying anything.
     """
 
     reason: StopReason
@@ -819,8 +828,10 @@ class Renamed(Told, tag="renamed", frozen=True, kw_only=True):
 
 
 class Treated(Told, tag="treated", frozen=True, kw_only=True):
-    """A treatment of places or batches. The re-entry time is typed in from the label; where several were applied the
-    latest rules. This notice replaces no posting that the law requires.
+    """A treatment of places or batches.
+
+    The re-entry time is typed in from the label; where several were applied the latest rules. This notice replaces no
+    posting that the law requires.
     """
 
     product: Label
@@ -848,7 +859,7 @@ class Reversed(Told, tag="reversed", frozen=True, kw_only=True):
 
 
 class Answered(Told, tag="answered", frozen=True, kw_only=True):
-    """The answer to a question that the ledger attached to an entry: both happened. (If not, reverse one of them.)"""
+    """The answer to a question that the ledger attached to an entry: both happened. If not, one of them is reversed."""
 
     REVERSIBLE: ClassVar[bool] = False
 

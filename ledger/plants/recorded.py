@@ -51,8 +51,11 @@ def standing(holder: str, stage: str, place: str) -> str:
 
 def split_standing(account: str) -> tuple[str, str, str] | None:
     """(holder, stage, place) of a standing account, None for an outside one."""
-    parts = account.split("/")
-    return (parts[0], parts[1], parts[2]) if len(parts) == 3 else None
+    match account.split("/"):
+        case [holder, stage, place]:
+            return (holder, stage, place)
+        case _:
+            return None
 
 
 class Move(Struct, frozen=True, kw_only=True, omit_defaults=True, forbid_unknown_fields=True):

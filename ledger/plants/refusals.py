@@ -197,6 +197,7 @@ class Refused(Exception):
 
 
 def as_problem(index: int, refusal: Refusal) -> Problem:
+    """A refusal as a value, with the place of its entry in the list."""
     return Problem(
         index=index, code=refusal.CODE, detail=refusal.detail, field=refusal.field, data=refusal.data, offer=refusal.offer
     )

@@ -86,6 +86,7 @@ class Turn(Struct, frozen=True, kw_only=True):
 
 
 def policy_of(book: Book) -> PolicySet:
+    """The policy in force, or the default."""
     card = book.policy()
     return card.value if card is not None else DEFAULT_POLICY
 
@@ -567,8 +568,8 @@ class _Desk:
         for batch in [*sources, *([target] if target else [])]:
             if (batch.crop, batch.size) != (first.crop, first.size):
                 raise refusals.DifferentPlants(
-                    f"{batch.number} is {batch.crop} {batch.size or ''}, {first.number} is {first.crop} {first.size or ''}".rstrip()
-                    + ": they cannot become one batch",
+                    f"{batch.number} ({batch.crop}, {batch.size or 'no size'}) and {first.number} "
+                    f"({first.crop}, {first.size or 'no size'}) cannot become one batch",
                     field="sources",
                 )
         number = target.number if target else self.new_number(told.into, "into")

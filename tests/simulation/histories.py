@@ -453,7 +453,8 @@ class Teller:
             candidates = counts
         if not candidates:
             return None
-        return {"type": "reversed", "entry": self.pick(candidates[-12:])["id"], "reason": "a slip of the pen"}
+        recent = candidates if self.chance(4) else candidates[-12:]
+        return {"type": "reversed", "entry": self.pick(recent)["id"], "reason": "a slip of the pen"}
 
     def answered(self) -> Fact | None:
         asked = [fact for fact in self.log if fact.get("questions")]

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import threading
 import time
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from datetime import timedelta
 from random import Random
@@ -20,7 +20,6 @@ from psycopg import sql
 
 from ledger.log import codec, store
 from ledger.nursery import Job, Nursery, Posted, Unavailable
-from ledger.plants.recorded import Recorded
 from ledger.plants.refusals import Refused
 from tests.auditor import Fact, audit
 from tests.simulation.playing import History, query
@@ -87,9 +86,9 @@ def test_the_pen_loses_nothing_and_leaves_no_gap(stocked: tuple[str, str], monke
     conninfo, batch = stocked
     append, chance = store.append, Random(5)
 
-    def slow_and_unsafe(cursor: psycopg.Cursor[Any], written: Sequence[Recorded]) -> None:
+    def slow_and_unsafe(*given: Any) -> None:
         pause(chance)
-        append(cursor, written)
+        append(*given)
         pause(chance)
         if chance.random() < 0.2:
             raise psycopg.OperationalError("the connection is gone before the commit")

@@ -1,0 +1,1 @@
+"""Side-by-side measurements, each a script that prints a table: `python -m benchmarks.appends` and so on."""

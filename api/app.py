@@ -13,6 +13,7 @@ from litestar.datastructures import State
 from litestar.di import Provide
 from litestar.exceptions import HTTPException, ValidationException
 from litestar.openapi import OpenAPIConfig
+from litestar.types import ControllerRouterHandler
 from psycopg_pool import PoolTimeout
 
 from api import etags, openapi, problems
@@ -30,7 +31,7 @@ from ledger.worker import Follower
 CONNINFO = "TALLYBENCH_CONNINFO"
 MOST_BYTES = 4 * 1024 * 1024
 
-HANDLERS = [
+HANDLERS: list[ControllerRouterHandler] = [
     entries.post_entries,
     entries.get_entries,
     batches.get_batches,
@@ -50,7 +51,7 @@ HANDLERS = [
     health.get_metrics,
     docs.get_openapi,
     docs.get_docs,
-    docs.get_style,
+    docs.STATIC,
 ]
 
 
@@ -95,6 +96,7 @@ def create_app(conninfo: str | None = None) -> Litestar:
             description="A ledger that counts every plant of a mail-order nursery, and what may be offered from it.",
             path="/framework-openapi",
             render_plugins=[],
+            use_handler_docstrings=True,
         ),
         state=State({"keys": Keys(pool)}),
     )

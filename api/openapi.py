@@ -44,6 +44,8 @@ def document(app: Litestar) -> dict[str, Any]:
     described, components = msgspec.json.schema_components(shapes, ref_template=_REF)
     described_by = dict(zip(map(_name, shapes), described, strict=True))
     components = {name: _true(schema) for name, schema in components.items()}
+    listed = made.get("components", {}).get("schemas", {})
+    components |= {name: schema for name, schema in listed.items() if "enum" in schema and name not in components}
     for (path, method), handler in handlers.items():
         _complete(made["paths"][path][method.lower()], handler, described_by, components)
     made["components"] = {

@@ -27,7 +27,7 @@ def serve(conninfo: str, host: str, port: int, when_ready: Callable[[], None] = 
 
 
 def _server(app: object, host: str, port: int) -> Server:
-    return Server(app, address=host, port=port, interface=Interfaces.ASGI, websockets=False, log_level=LogLevels.warning)
+    return Server(app, address=host, port=port, interface=Interfaces.ASGI, websockets=False, log_level=LogLevels.error)
 
 
 async def _serve(server: Server, host: str, port: int, when_ready: Callable[[], None]) -> None:

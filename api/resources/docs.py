@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
-from importlib import resources
+import re
+from collections.abc import Iterator
+from pathlib import Path
 from typing import Any
 
 import msgspec
 from jinja2 import Environment, PackageLoader, select_autoescape
 from litestar import MediaType, Request, Response, get
+from litestar.static_files import create_static_files_router
+from markupsafe import Markup, escape
 
 from api import problems
 from api.keys import OPEN
@@ -15,11 +19,23 @@ from ledger.plants import refusals
 from ledger.plants.entries import TYPES
 
 _pages = Environment(loader=PackageLoader("api", "pages"), autoescape=select_autoescape(), trim_blocks=True)
+
+
+def _with_code(text: str) -> Markup:
+    """Words in backticks as code."""
+    return Markup(re.sub(r"`([^`]+)`", r"<code>\1</code>", str(escape(text))))  # noqa: S704 - escaped before
+
+
+_pages.filters["with_code"] = _with_code
 _HEADERS = {
     "Content-Security-Policy": "default-src 'none'; style-src 'self'; img-src 'self'; base-uri 'none'; form-action 'none'",
     "X-Content-Type-Options": "nosniff",
     "Referrer-Policy": "no-referrer",
 }
+#: what the patterns say besides what a reader wants to know
+_NO_LAST_NEWLINE = r"(?!\n)"
+_NO_CONTROLS = r"^[^\x00-\x1f\x7f]*$"
+_MANY = 4
 _OTHER_CODES = {
     problems.UNREADABLE: (400, "The body is not JSON that can be meant: broken, not UTF-8, a key twice, too deep."),
     problems.BAD_QUESTION: (400, "A query parameter is unknown or out of bounds."),
@@ -49,23 +65,23 @@ def get_docs(request: Request[Any, Any, Any]) -> Response[str]:
     return Response(page, media_type=MediaType.HTML, headers=_HEADERS)
 
 
-@get("/static/docs.css", sync_to_thread=False, opt={"scope": OPEN}, include_in_schema=False)
-def get_style() -> Response[bytes]:
-    """The page's style sheet."""
-    return Response(resources.files("api").joinpath("static", "docs.css").read_bytes(), media_type="text/css")
+STATIC = create_static_files_router(
+    path="/static", directories=[Path(__file__).parents[1] / "static"], opt={"scope": OPEN}, include_in_schema=False
+)
 
 
 def _tags(made: dict[str, Any]) -> list[dict[str, Any]]:
     tags: dict[str, list[dict[str, Any]]] = {}
+    parts = made["components"]["schemas"]
     for path, methods in made["paths"].items():
         for method, operation in methods.items():
-            tags.setdefault(operation["tags"][0], []).append(_operation(path, method, operation))
+            tags.setdefault(operation["tags"][0], []).append(_operation(path, method, operation, parts))
     return [
         {"name": name, "anchor": name.lower().replace(" ", "-"), "operations": found} for name, found in sorted(tags.items())
     ]
 
 
-def _operation(path: str, method: str, operation: dict[str, Any]) -> dict[str, Any]:
+def _operation(path: str, method: str, operation: dict[str, Any], parts: dict[str, Any]) -> dict[str, Any]:
     lines = operation.get("description", "").strip().split("\n", 1)
     return {
         "path": path,
@@ -78,12 +94,14 @@ def _operation(path: str, method: str, operation: dict[str, Any]) -> dict[str, A
                 "name": parameter["name"],
                 "place": parameter["in"],
                 "required": parameter.get("required"),
-                "value": _words(parameter["schema"]),
+                "value": _words(parameter["schema"], parts),
                 "description": parameter.get("description", ""),
             }
             for parameter in operation["parameters"]
         ],
-        "body": _words(operation["requestBody"]["content"]["application/json"]["schema"]) if "requestBody" in operation else "",
+        "body": _words(operation["requestBody"]["content"]["application/json"]["schema"], parts)
+        if "requestBody" in operation
+        else "",
         "answers": [
             {"status": status, "description": answer["description"]} for status, answer in operation["responses"].items()
         ],
@@ -97,7 +115,7 @@ def _entries(made: dict[str, Any]) -> list[dict[str, Any]]:
         schema = schemas[kind.__name__]
         lines = schema.get("description", "").strip().split("\n", 1)
         fields = [
-            {"name": field, "required": field in schema["required"], "value": _words(value)}
+            {"name": field, "required": field in schema["required"], "value": _words(value, schemas)}
             for field, value in schema["properties"].items()
             if field not in ("type", "id", "occurred_at", "by", "note")
         ]
@@ -116,26 +134,36 @@ def _codes() -> list[dict[str, Any]]:
     return sorted([*own, *others], key=lambda found: str(found["code"]))
 
 
-def _words(schema: dict[str, Any]) -> str:
-    """A schema in a few words: its type, its bounds, its values."""
+def _words(schema: dict[str, Any], parts: dict[str, Any]) -> str:
+    """A schema in a few words: its type, its bounds, its values; a part by its fields."""
     if "$ref" in schema:
-        return str(schema["$ref"].rsplit("/", 1)[-1])
+        part = parts[schema["$ref"].rsplit("/", 1)[-1]]
+        return _words(part, parts) if part.get("type") != "object" else "{" + ", ".join(part["properties"]) + "}"
     if "enum" in schema:
         return "one of " + ", ".join(str(value) for value in schema["enum"])
     for choice in ("anyOf", "oneOf"):
         if choice in schema:
-            words = [_words(part) for part in schema[choice] if part.get("type") != "null"]
-            return " or ".join(dict.fromkeys(words)) if len(words) <= 3 else "an entry"  # noqa: PLR2004 - more is unreadable
+            choices = [part for part in schema[choice] if part.get("type") != "null"]
+            return " or ".join(_words(part, parts) for part in choices) if len(choices) < _MANY else "an entry (below)"
+    if schema.get("type") == "array":
+        return f"a list of {_words(schema['items'], parts)}"
     kind = schema.get("type", "anything")
-    if kind == "array":
-        return f"a list of {_words(schema['items'])}"
-    kind = " or ".join(kind) if isinstance(kind, list) else kind
-    bounds = [
-        f"{word} {schema[name]}"
-        for name, word in (
-            ("format", "as"), ("minimum", "from"), ("maximum", "to"), ("minLength", "at least"), ("maxLength", "at most"),
-            ("pattern", "like"),
-        )
-        if name in schema
-    ]  # fmt: skip
+    bounds = [*_numbers(schema), *_characters(schema)]
     return f"{kind} ({', '.join(bounds)})" if bounds else str(kind)
+
+
+def _numbers(schema: dict[str, Any]) -> Iterator[str]:
+    if "format" in schema:
+        yield f"as {schema['format']}"
+    if "minimum" in schema:
+        yield f"from {schema['minimum']:,}"
+    if "maximum" in schema:
+        yield f"to {schema['maximum']:,}"
+
+
+def _characters(schema: dict[str, Any]) -> Iterator[str]:
+    if "maxLength" in schema:
+        yield f"{schema.get('minLength', 0)} to {schema['maxLength']} characters"
+    if "pattern" in schema:
+        pattern = str(schema["pattern"]).removesuffix(_NO_LAST_NEWLINE)
+        yield "no control characters" if pattern == _NO_CONTROLS else f"like {pattern}"

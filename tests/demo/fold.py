@@ -127,7 +127,8 @@ def _steps(fact: Fact) -> list[tuple[str, bool, int]]:
             return [(f"{fact['stock_plant']}/stock", True, fact["units"])]
         case "stock-removed":
             return [(f"{fact['stock_plant']}/stock", False, -fact["units"])]
-    return []
+        case _:
+            return []
 
 
 def _plus(fact: Fact, stage: str, place: str, units: int) -> tuple[str, bool, int]:

@@ -1,7 +1,7 @@
 """The OpenAPI 3.1 document: paths and parameters as the framework knows them, shapes as the decoder enforces them.
 
 Bodies and answers are described by msgspec from the very structs that decode and encode them, so every bound that the
-code enforces is in the document.
+code enforces is in the document. Where the code knows more than the types do, it is put in here, and a test compares.
 """
 
 from __future__ import annotations
@@ -13,10 +13,14 @@ import msgspec
 from litestar import Litestar
 from litestar.handlers import HTTPRouteHandler
 
+from api import problems
 from api.keys import OPEN
 from api.problems import MEDIA_TYPE, ProblemDocument
+from api.resources.health import Ready
 from api.resources.reference import ENVELOPE
-from ledger.plants.entries import Setting
+from ledger.log.codec import MOST_ENTRIES
+from ledger.plants.entries import TYPES, Entry, Setting
+from ledger.plants.recorded import Recorded
 
 _REF = "#/components/schemas/{name}"
 _PROBLEM_STATUSES = {
@@ -32,22 +36,32 @@ _PROBLEM_STATUSES = {
     "428": "Replacing needs If-Match.",
     "503": "The database cannot be reached just now.",
 }
+_HEADERS = {
+    "ETag": "The version of the answer, for If-None-Match, or of the value, for If-Match.",
+    "Link": 'The next page, as rel="next"; left out on the last.',
+}
+_MONEY = r"^(999999(\.0{1,4})?|(?!999999)[0-9]{1,6}(\.[0-9]{1,4})?)$"
+#: answers hold entries as they were kept, byte for byte; their types only say that this is JSON
+_KEPT = (("Entries", "entries"), ("BatchAnswer", "life"), ("OpenQuestion", "first"), ("OpenQuestion", "second"))
 
 
 def document(app: Litestar) -> dict[str, Any]:
     """The whole document, as JSON values."""
     made = app.openapi_schema.to_schema()
+    words = made.get("components", {}).get("schemas", {})
     handlers = {key: handler for key, handler in _handlers(app).items() if "answers" in handler.opt}
-    shapes: list[Any] = [ProblemDocument]
+    shapes: list[Any] = [ProblemDocument, Recorded, Entry]
     for handler in handlers.values():
         shapes += [handler.opt[name] for name in ("answers", "takes") if name in handler.opt]
     described, components = msgspec.json.schema_components(shapes, ref_template=_REF)
-    described_by = dict(zip(map(_name, shapes), described, strict=True))
-    components = {name: _true(schema) for name, schema in components.items()}
-    listed = made.get("components", {}).get("schemas", {})
-    components |= {name: schema for name, schema in listed.items() if "enum" in schema and name not in components}
+    described_by = dict(zip(map(str, shapes), described, strict=True))
+    components["Entry"] = described_by[str(Entry)]
+    described_by[str(Entry | list[Entry])] = _one_or_many()
+    _amend(components)
     for (path, method), handler in handlers.items():
-        _complete(made["paths"][path][method.lower()], handler, described_by, components)
+        operation = made["paths"][path][method.lower()]
+        operation["parameters"] = [_parameter(found, words) for found in operation.get("parameters", [])]
+        _complete(operation, handler, described_by, components)
     made["components"] = {
         "schemas": components,
         "securitySchemes": {"key": {"type": "http", "scheme": "bearer", "description": "A key made by `tallybench key make`."}},
@@ -65,8 +79,46 @@ def _handlers(app: Litestar) -> dict[tuple[str, str], HTTPRouteHandler]:
     return found
 
 
-def _name(shape: Any) -> str:
-    return str(shape)
+def _ref(name: str) -> dict[str, str]:
+    return {"$ref": _REF.format(name=name)}
+
+
+def _one_or_many() -> dict[str, Any]:
+    many = {"type": "array", "items": _ref("Entry"), "minItems": 1, "maxItems": MOST_ENTRIES}
+    return {"anyOf": [_ref("Entry"), many]}
+
+
+def _amend(components: dict[str, Any]) -> None:
+    """What the code knows beyond the types of fields."""
+    for kind in TYPES.values():
+        schema = {"type": "integer", "minimum": 1, "maximum": kind.SCHEMA, "description": "Leave it out for the newest."}
+        components[kind.__name__]["properties"]["schema"] = schema
+    for name in ("Offer", "CostSet", "BoughtIn", "SoldHere"):
+        for field in components[name]["properties"].values():
+            for value in field.get("anyOf", [field]):
+                if value.get("format") == "decimal":
+                    value["pattern"] = _MONEY
+    for name, field in _KEPT:
+        properties = components[name]["properties"]
+        properties[field] = {"type": "array", "items": _ref("Recorded")} if "items" in properties[field] else _ref("Recorded")
+    codes = problems.meanings()
+    components["ProblemDocument"]["properties"]["code"]["enum"] = sorted(codes)
+    components["Problem"]["properties"]["code"]["enum"] = sorted(codes.keys() - problems.OTHER_CODES.keys())
+    components["Problem"]["properties"]["offer"]["items"] = _ref("Entry")
+    del components["Told"]  # what an offer's entries have in common: it is nothing that can be told
+
+
+def _parameter(found: dict[str, Any], words: dict[str, Any]) -> dict[str, Any]:
+    """A parameter as it may stand in an address: what may be left out is never null there, and bounds are whole numbers."""
+    schema = found["schema"]
+    for choice in schema.pop("oneOf", []):
+        schema |= choice if choice != {"type": "null"} else {}
+    if "$ref" in schema:
+        schema |= words[schema.pop("$ref").rsplit("/", 1)[-1]]
+    schema |= {name: int(schema[name]) for name in ("minimum", "maximum") if name in schema}
+    schema.pop("description", None)
+    kept = ("name", "in", "required", "description")
+    return {**{name: found[name] for name in kept if name in found}, "schema": schema}
 
 
 def _complete(
@@ -76,16 +128,13 @@ def _complete(
     scope, takes, answers = handler.opt["scope"], handler.opt.get("takes"), handler.opt["answers"]
     writes, versioned = takes is not None, bool(handler.opt.get("versioned"))
     if takes is not None:
-        schema = described[_name(takes)]
-        if versioned:
-            schema = _without_envelope(takes, components)
+        schema = _without_envelope(takes, components) if versioned else described[str(takes)]
         operation["requestBody"] = {"required": True, "content": {"application/json": {"schema": schema}}}
-    operation["responses"] = _responses(handler, described[_name(answers)], writes, versioned)
-    operation.setdefault("parameters", [])
+    operation["responses"] = _responses(handler, described[str(answers)], writes, versioned)
     if scope != OPEN:
         operation["security"] = [{"key": []}]
         operation["x-scope"] = scope
-    header = {"in": "header", "required": False, "schema": {"type": "string", "maxLength": 200}}
+    header = {"in": "header", "required": False, "schema": {"type": "string"}}
     if versioned:
         operation["parameters"].append({**header, "name": "If-Match", "description": "The version read, from ETag."})
     elif not writes:
@@ -93,13 +142,16 @@ def _complete(
 
 
 def _responses(handler: HTTPRouteHandler, answer: dict[str, Any], writes: bool, versioned: bool) -> dict[str, Any]:
-    open_to_all = handler.opt["scope"] == OPEN
+    answers, open_to_all = handler.opt["answers"], handler.opt["scope"] == OPEN
     kinds = {"application/json": {"schema": answer}}
-    if handler.opt["answers"] is str:
+    if answers is str:
         kinds = {"text/plain": {"schema": {"type": "string"}}}
     elif "format" in handler.parsed_fn_signature.parameters:
         kinds["text/csv"] = {"schema": {"type": "string"}}
     good = {"description": (handler.fn.__doc__ or "").strip().split("\n")[0], "content": kinds}
+    named = {"ETag": not writes or versioned, "Link": "next" in getattr(answers, "__struct_fields__", ())}
+    headers = {name: _header(name) for name, given in named.items() if given}
+    good |= {"headers": headers} if headers else {}
     found: dict[str, Any] = {"201" if writes and not versioned else "200": good}
     if versioned:
         found["201"] = good
@@ -107,11 +159,17 @@ def _responses(handler: HTTPRouteHandler, answer: dict[str, Any], writes: bool, 
     statuses |= {"400", "409", "413", "415", "422"} if writes else {"400", "404"}
     statuses |= {"404", "412", "428"} if versioned else set()
     if not writes:
-        found["304"] = {"description": "Nothing changed since the ETag given."}
-    problem = {MEDIA_TYPE: {"schema": {"$ref": _REF.format(name="ProblemDocument")}}}
+        found["304"] = {"description": "Nothing changed since the ETag given.", "headers": {"ETag": _header("ETag")}}
+    problem = {MEDIA_TYPE: {"schema": _ref("ProblemDocument")}}
     for status in sorted(statuses):
         found[status] = {"description": _PROBLEM_STATUSES[status], "content": problem}
+    if answers is Ready:  # not ready: the same answer, and why
+        found["503"] = {"description": "Not ready to answer.", "content": {**problem, **kinds}}
     return found
+
+
+def _header(name: str) -> dict[str, Any]:
+    return {"description": _HEADERS[name], "schema": {"type": "string"}}
 
 
 def _without_envelope(entry: type[Setting], components: dict[str, Any]) -> dict[str, Any]:
@@ -123,15 +181,3 @@ def _without_envelope(entry: type[Setting], components: dict[str, Any]) -> dict[
     whole["required"] = [name for name in whole["required"] if name not in left_out | in_path]
     whole.pop("title", None)
     return dict(whole)
-
-
-def _true(schema: Any) -> Any:
-    """Where the code is stricter than the type alone, say so: times need an offset, money is a bounded decimal string."""
-    if isinstance(schema, dict):
-        made = {name: _true(value) for name, value in schema.items()}
-        if made.get("format") == "decimal":
-            made["pattern"] = r"^\d{1,6}(\.\d{1,4})?$"
-        return made
-    if isinstance(schema, list):
-        return [_true(value) for value in schema]
-    return schema

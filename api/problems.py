@@ -6,6 +6,7 @@ Where several problems meet, the status is that of the gravest: a body that cann
 
 from __future__ import annotations
 
+import traceback
 from typing import Any
 
 import msgspec
@@ -22,7 +23,6 @@ from ledger.plants.refusals import Problem, Refused
 MEDIA_TYPE = "application/problem+json"
 _log = structlog.get_logger(__name__)
 
-#: codes that are no refusal of an entry
 UNREADABLE = "unreadable"
 UNAVAILABLE = "unavailable"
 NOT_FOUND = "not-found"
@@ -32,6 +32,19 @@ BAD_QUESTION = "bad-question"
 NEEDS_VERSION = "needs-version"
 HTTP = "http"
 FAULT = "fault"
+
+#: codes that are no refusal of an entry: the status and the meaning of each
+OTHER_CODES: dict[str, tuple[int | str, str]] = {
+    UNREADABLE: (400, "The body is not JSON that can be meant: broken, not UTF-8, a key twice, too deep."),
+    BAD_QUESTION: (400, "A query parameter is unknown or out of bounds."),
+    NO_KEY: (401, "There is no key, or it is unknown, revoked or expired."),
+    NOT_ALLOWED: (403, "The key does not have the scope that the route needs."),
+    NOT_FOUND: (404, "There is nothing of that name, or nothing at that path."),
+    HTTP: ("4xx", "Anything else about the request itself: its method, its size, its media type."),
+    NEEDS_VERSION: (428, "The value exists: replacing it needs If-Match with its version."),
+    UNAVAILABLE: (503, "The database is out of reach: send the same again, with the same ids."),
+    FAULT: (500, "A fault of this program; nothing was written."),
+}
 
 _STATUS: dict[str, int] = {
     refusals.Malformed.CODE: 422,
@@ -56,6 +69,11 @@ _TITLES = {
     428: "Say which version",
     503: "Out of reach",
 }
+_WHAT_TO_DO = {
+    404: "there is nothing at this path: /docs lists the paths",
+    405: "this path does not take that method: the header Allow names those that it takes",
+    413: "the body is larger than is read at a time: post the entries in several lists",
+}
 
 
 class ProblemDocument(Struct, frozen=True, kw_only=True, omit_defaults=True):
@@ -67,6 +85,15 @@ class ProblemDocument(Struct, frozen=True, kw_only=True, omit_defaults=True):
     code: str
     detail: str
     problems: list[Problem] = []
+
+
+def meanings() -> dict[str, tuple[int | str, str]]:
+    """Every code that can be answered, with its status and its meaning."""
+    refused = {
+        kind.CODE: (status_of_code(kind.CODE), " ".join((kind.__doc__ or "").split()))
+        for kind in refusals.Refusal.__subclasses__()
+    }
+    return {**refused, **OTHER_CODES}
 
 
 def document(status: int, code: str, detail: str, problems: list[Problem] | None = None) -> ProblemDocument:
@@ -127,7 +154,8 @@ def unknown(_: Request[Any, Any, Any], error: Unknown) -> Response[bytes]:
 
 def http(_: Request[Any, Any, Any], error: HTTPException) -> Response[bytes]:
     """What the framework refuses: unknown paths, methods, ill-typed query parameters, bodies over the limit."""
-    status, detail, code = error.status_code, error.detail, HTTP
+    status, code = error.status_code, HTTP
+    detail = _WHAT_TO_DO.get(status, error.detail)
     if isinstance(error, ValidationException):
         faults = [
             f"{fault.get('key', '?')}: {fault.get('message', '')}" for fault in error.extra or [] if isinstance(fault, dict)
@@ -138,12 +166,12 @@ def http(_: Request[Any, Any, Any], error: HTTPException) -> Response[bytes]:
     elif status == 403:  # noqa: PLR2004
         code = NOT_ALLOWED
     elif status == 404:  # noqa: PLR2004
-        code, detail = NOT_FOUND, "there is nothing at this path: /docs lists the paths"
+        code = NOT_FOUND
     headers = {"WWW-Authenticate": "Bearer"} if status == 401 else dict(error.headers or {})  # noqa: PLR2004
     return answer(document(status, code, detail), headers)
 
 
 def fault(request: Request[Any, Any, Any], error: Exception) -> Response[bytes]:
-    """A defect of this program: logged whole, told in one sentence."""
-    _log.error("fault", path=request.url.path, exc_info=error)
+    """A defect of this program: logged without the values of variables, a key may be among them; told in one sentence."""
+    _log.error("fault", path=request.url.path, trace="".join(traceback.format_exception(error)))
     return answer(document(500, FAULT, "that is a fault of this program, not of your request; it was logged"))

@@ -128,8 +128,7 @@ class Nursery:
         # one pipeline from begin to commit: two round trips a turn, the pen's answer and the commit's
         with connection.pipeline(), connection.transaction(), connection.cursor() as cursor:
             turn = self._open(connection, cursor, jobs)
-            for job in jobs:
-                turn.take(job)
+            decided = [turn.take(job) for job in jobs]
             if turn.written:
                 store.append(cursor, turn.written, turn.digests)
                 cards.put(cursor, self._book, turn.touches)
@@ -137,6 +136,8 @@ class Nursery:
         if turn.written:
             self._known = turn.written[-1].position
         cards.forget_turn(self._book)
+        for job, outcome in zip(jobs, decided, strict=True):  # not before the commit: decided is not yet written
+            job.outcome = outcome
 
     def _open(self, connection: store.Connection, cursor: cards.Cursor, jobs: Sequence[Job]) -> _Turn:
         """Take the pen, and only then read: each its own statement, so that nothing older than the pen is seen."""
@@ -185,7 +186,7 @@ class _Turn:
         self.written: list[Recorded] = []
         self.touches: list[cards.Touch] = []
 
-    def take(self, job: Job) -> None:
+    def take(self, job: Job) -> Posted | Refused:
         """Decide a job on a page of its own: merged if all its entries stand, dropped if one is refused."""
         page = self.book.fork()
         recorded: list[Recorded] = []
@@ -210,14 +211,14 @@ class _Turn:
             except Refusal as refusal:
                 problems.append(as_problem(index, refusal))
         if problems:
-            job.outcome = Refused(problems)
-            return
-        job.outcome = Posted(entries=tuple(recorded), balances=self._balances(page, recorded))
+            return Refused(problems)
+        posted = Posted(entries=tuple(recorded), balances=self._balances(page, recorded))
         new = page.recorded[:]
         page.merge()
         self.digests |= digests
         self.written += new
         self.touches += touches
+        return posted
 
     def _conflict(self, page: Book, job: Job) -> VersionConflict | None:
         if job.expects is None:

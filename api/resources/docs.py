@@ -15,7 +15,6 @@ from markupsafe import Markup, escape
 
 from api import problems
 from api.keys import OPEN
-from ledger.plants import refusals
 from ledger.plants.entries import TYPES
 
 _pages = Environment(loader=PackageLoader("api", "pages"), autoescape=select_autoescape(), trim_blocks=True)
@@ -27,8 +26,9 @@ def _with_code(text: str) -> Markup:
 
 
 _pages.filters["with_code"] = _with_code
+_POLICY = "default-src 'none'; style-src 'self'; img-src 'self'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
 _HEADERS = {
-    "Content-Security-Policy": "default-src 'none'; style-src 'self'; img-src 'self'; base-uri 'none'; form-action 'none'",
+    "Content-Security-Policy": _POLICY,
     "X-Content-Type-Options": "nosniff",
     "Referrer-Policy": "no-referrer",
 }
@@ -36,17 +36,6 @@ _HEADERS = {
 _NO_LAST_NEWLINE = r"(?!\n)"
 _NO_CONTROLS = r"^[^\x00-\x1f\x7f]*$"
 _MANY = 4
-_OTHER_CODES = {
-    problems.UNREADABLE: (400, "The body is not JSON that can be meant: broken, not UTF-8, a key twice, too deep."),
-    problems.BAD_QUESTION: (400, "A query parameter is unknown or out of bounds."),
-    problems.NO_KEY: (401, "There is no key, or it is unknown, revoked or expired."),
-    problems.NOT_ALLOWED: (403, "The key does not have the scope that the route needs."),
-    problems.NOT_FOUND: (404, "There is nothing of that name, or nothing at that path."),
-    problems.HTTP: ("4xx", "Anything else about the request itself: its method, its size, its media type."),
-    problems.NEEDS_VERSION: (428, "The value exists: replacing it needs If-Match with its version."),
-    problems.UNAVAILABLE: (503, "The database is out of reach: send the same again, with the same ids."),
-    problems.FAULT: (500, "A fault of this program; nothing was written."),
-}
 
 
 @get("/openapi.json", sync_to_thread=False, opt={"scope": OPEN}, include_in_schema=False)
@@ -117,7 +106,7 @@ def _entries(made: dict[str, Any]) -> list[dict[str, Any]]:
         fields = [
             {"name": field, "required": field in schema["required"], "value": _words(value, schemas)}
             for field, value in schema["properties"].items()
-            if field not in ("type", "id", "occurred_at", "by", "note")
+            if field not in ("type", "schema", "id", "occurred_at", "by", "note")
         ]
         rest = lines[1].strip() if len(lines) > 1 else ""
         found.append({"type": name, "summary": lines[0], "description": rest, "fields": fields})
@@ -125,13 +114,9 @@ def _entries(made: dict[str, Any]) -> list[dict[str, Any]]:
 
 
 def _codes() -> list[dict[str, Any]]:
-    kinds = refusals.Refusal.__subclasses__()
-    own = [
-        {"code": kind.CODE, "status": problems.status_of_code(kind.CODE), "meaning": " ".join((kind.__doc__ or "").split())}
-        for kind in kinds
+    return [
+        {"code": code, "status": status, "meaning": meaning} for code, (status, meaning) in sorted(problems.meanings().items())
     ]
-    others = [{"code": code, "status": status, "meaning": meaning} for code, (status, meaning) in _OTHER_CODES.items()]
-    return sorted([*own, *others], key=lambda found: str(found["code"]))
 
 
 def _words(schema: dict[str, Any], parts: dict[str, Any]) -> str:

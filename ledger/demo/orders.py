@@ -92,11 +92,14 @@ class Orders:
             DamageClaimed, OFFICE, order=sent.order, batch=sent.lot.batch.number, units=units, carrier=sent.carrier,
             cause=cause, days_in_transit=2,
         )  # fmt: skip
-        order = Order(sent.order, sent.region)
         shelf = sent.lot.batch.shelf
         assert shelf is not None
+        waiting = [*self.packed, *(order for _, order in self.held)]
+        order = next((order for order in waiting if order.reference == sent.order), None)
+        if order is None:
+            order = Order(sent.order, sent.region)
         self._pick(order, shelf, units, replaces=claim)
-        if order.lines:
+        if order.lines and order not in waiting:
             self.packed.append(order)
         return claim
 

@@ -205,7 +205,7 @@ class CropStand:
             shelf.finished = [lot for lot in shelf.finished if not lot.gone]
 
 
-@dataclass(slots=True)
+@dataclass(slots=True, eq=False)
 class Order:
     """An order being put together: what was picked for it, and where it goes."""
 

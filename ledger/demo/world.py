@@ -38,7 +38,7 @@ class World:
     #: relative error of a person counting
     count_error: float = 0.01
     #: share of finds of dead plants that are binned and never written
-    unwritten: float = 0.3
+    unwritten: float = 0.4
     #: share of written losses whose slip arrives in the evening or days later
     late_slips: float = 0.03
 

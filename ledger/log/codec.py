@@ -8,8 +8,10 @@ from __future__ import annotations
 
 import hashlib
 import json
+import re
+from collections import Counter
 from collections.abc import Callable, Sequence
-from datetime import UTC
+from datetime import UTC, datetime
 from typing import Any, cast
 from uuid import UUID
 
@@ -24,6 +26,9 @@ MOST_ENTRIES = 2_000
 _MOST_DEPTH = 12
 _MOST_DIGITS = 20  # more would take long to read, and no field takes them
 _MOST_PROBLEMS = 100
+#: a time outside of these is a slip, and near the calendar's ends it could not be told in every time zone
+_FIRST_YEAR, _LAST_YEAR = 1900, 9998
+_SURROGATE = re.compile(r"\\u[dD][89a-fA-F]")
 
 #: the pure step from (type, schema) to the next schema, dict to dict: {("lost", 1): step, ...}
 STEPS: dict[tuple[str, int], Callable[[dict[str, Any]], dict[str, Any]]] = {}
@@ -80,7 +85,7 @@ class Unreadable(Exception):
 def _once(pairs: list[tuple[str, Any]]) -> dict[str, Any]:
     made = dict(pairs)
     if len(made) != len(pairs):
-        twice = next(key for key, _ in pairs if [name for name, _ in pairs].count(key) > 1)
+        twice = Counter(key for key, _ in pairs).most_common(1)[0][0]
         raise Unreadable(f"the key {twice!r:.60} stands twice in one object: keep one of the two")
     return made
 
@@ -93,19 +98,36 @@ def _whole(text: str) -> int | float:
     return int(text) if len(text) <= _MOST_DIGITS else float(text)
 
 
+def _number(text: str) -> int | float:
+    """JSON has one kind of number, so 3.0 is the whole number 3."""
+    value = float(text)
+    return int(value) if value.is_integer() and abs(value) < 2**53 else value
+
+
 def read_json(body: bytes) -> Any:
-    """Parse a posted body strictly: UTF-8, no duplicate keys, no NaN, not too deep. Raises Unreadable."""
+    """Parse a posted body strictly: UTF-8, whole characters, no duplicate keys, no NaN, not too deep. Raises Unreadable."""
     try:
-        value = json.loads(body.decode("utf-8"), object_pairs_hook=_once, parse_constant=_no_constant, parse_int=_whole)
+        text = body.decode("utf-8")
+        value = json.loads(text, object_pairs_hook=_once, parse_constant=_no_constant, parse_int=_whole, parse_float=_number)
     except UnicodeDecodeError:
-        raise Unreadable("the body is not UTF-8 text") from None
+        raise Unreadable("the body is not UTF-8 text: send it as UTF-8, not compressed") from None
     except RecursionError:
         raise Unreadable("the body is nested too deep") from None
     except json.JSONDecodeError as error:
         raise Unreadable(f"the body is not JSON: {error.msg} at character {error.pos}") from None
     if _depth(value) > _MOST_DEPTH:
         raise Unreadable(f"the body is nested more than {_MOST_DEPTH} deep")
+    if _SURROGATE.search(text):
+        _whole_characters(value)
     return value
+
+
+def _whole_characters(value: Any) -> None:
+    try:
+        json.dumps(value, ensure_ascii=False).encode("utf-8")
+    except UnicodeEncodeError as error:
+        half = f"\\u{ord(error.object[error.start]):04x}"
+        raise Unreadable(f"{half} is half a character: send both halves of the pair, or leave it out") from None
 
 
 def _depth(value: Any, level: int = 1) -> int:
@@ -124,51 +146,66 @@ def read_told(value: Any) -> list[Entry]:
     told: list[Entry] = []
     problems: list[Problem] = []
     for index, item in enumerate(posted):
-        try:
-            told.append(_read_one(item))
-        except msgspec.ValidationError as error:
-            problems.extend(as_problem(index, refusal) for refusal in _faults(item, error))
-        except Refusal as refusal:
-            problems.append(as_problem(index, refusal))
+        if len(problems) >= _MOST_PROBLEMS:
+            break
+        found = _read_one(item)
+        if isinstance(found, Told):
+            told.append(found)
+        else:
+            problems.extend(as_problem(index, refusal) for refusal in found)
     if problems:
         raise Refused(problems[:_MOST_PROBLEMS])
     return told
 
 
-def _read_one(item: Any) -> Entry:
+def _read_one(item: Any) -> Entry | Sequence[Refusal]:
+    """The entry, or everything that is wrong with it."""
+    try:
+        value = _lifted(item)
+        try:
+            return in_utc(cast(Entry, msgspec.convert(value, TYPES[value["type"]])))
+        except msgspec.ValidationError as error:
+            return _faults(value, error)
+    except Refusal as refusal:
+        return [refusal]
+
+
+def _lifted(item: Any) -> dict[str, Any]:
+    """What was posted as a JSON object of a known type, in today's schema."""
     if not isinstance(item, dict):
         raise Malformed("an entry is a JSON object with a type, an id, occurred_at and by")
     kind = item.get("type")
     if not isinstance(kind, str) or kind not in TYPES:
         raise Malformed(f"type is one of {', '.join(TYPES)}", field="type")
-    if "schema" in item:
-        schema, current = item["schema"], TYPES[kind].SCHEMA
-        if type(schema) is not int or not 1 <= schema <= current:
-            raise Malformed(f"schema of {kind} is 1 to {current}: leave it out for the newest", field="schema")
-        item = lift({name: part for name, part in item.items() if name != "schema"}, schema)
-    return in_utc(_convert(item))
-
-
-def _convert(item: dict[str, Any]) -> Entry:
-    return cast(Entry, msgspec.convert(item, TYPES[item["type"]]))
+    if "schema" not in item:
+        return item
+    schema, current = item["schema"], TYPES[kind].SCHEMA
+    if type(schema) is not int or not 1 <= schema <= current:
+        raise Malformed(f"schema of {kind} is 1 to {current}: leave it out for the newest", field="schema")
+    return lift({name: part for name, part in item.items() if name != "schema"}, schema)
 
 
 def in_utc(told: Entry) -> Entry:
-    """The same moments, told in UTC, so that one moment is always the same bytes."""
-    if told.occurred_at.utcoffset():
-        told = replace(told, occurred_at=told.occurred_at.astimezone(UTC))
-    if isinstance(told, Treated) and told.re_entry_ends is not None and told.re_entry_ends.utcoffset():
-        told = replace(told, re_entry_ends=told.re_entry_ends.astimezone(UTC))
+    """The same moments, told in UTC, so that one moment is always the same bytes. Raises Malformed for absurd years."""
+    told = replace(told, occurred_at=_utc(told.occurred_at, "occurred_at"))
+    if isinstance(told, Treated) and told.re_entry_ends is not None:
+        told = replace(told, re_entry_ends=_utc(told.re_entry_ends, "re_entry_ends"))
     return told
 
 
+def _utc(at: datetime, field: str) -> datetime:
+    if not _FIRST_YEAR <= at.year <= _LAST_YEAR:
+        raise Malformed(f"{field} lies in the year {at.year}: give a time of {_FIRST_YEAR} to {_LAST_YEAR}", field=field)
+    return at.astimezone(UTC)
+
+
 def _faults(item: dict[str, Any], first: msgspec.ValidationError) -> Sequence[Refusal]:
-    """Every fault of an entry that did not convert: each field by itself, then unknown and missing ones."""
-    if isinstance(first.__cause__, BrokenRule):
-        return [Contradiction(str(first.__cause__), field=first.__cause__.field)]
+    """Every fault of an entry that did not convert: each field by itself, missing ones, or else the contradiction."""
     fields = {field.encode_name: field for field in msgspec.structs.fields(TYPES[item["type"]])}
     faults: list[Refusal] = []
     for name, value in item.items():
+        if len(faults) >= _MOST_PROBLEMS:
+            break
         if name == "type":
             continue
         if name not in fields:
@@ -181,6 +218,8 @@ def _faults(item: dict[str, Any], first: msgspec.ValidationError) -> Sequence[Re
     for name, field in fields.items():
         if field.required and name not in item:
             faults.append(Malformed(f"{name} is missing", field=name))
+    if not faults and isinstance(first.__cause__, BrokenRule):
+        return [Contradiction(str(first.__cause__), field=first.__cause__.field)]
     return faults or [Malformed(str(first))]
 
 

@@ -7,7 +7,6 @@ trace, which is how a refused list vanishes.
 
 from __future__ import annotations
 
-from collections.abc import Iterator
 from uuid import UUID
 
 from ledger.plants.cards import (
@@ -24,7 +23,7 @@ from ledger.plants.cards import (
     SizeCard,
     StockPlantCard,
 )
-from ledger.plants.recorded import Recorded, split_standing
+from ledger.plants.recorded import Recorded
 
 
 class Missing(Exception):
@@ -49,6 +48,8 @@ class Book:
         self.histories: dict[Key, list[Recorded]] = {}
         self.reversals: set[UUID] = set()
         self.recorded: list[Recorded] = []
+        #: the same entries by the cards that each of them touched
+        self.touching: dict[Key, list[Recorded]] = {}
         #: accounts whose balance changed, as (holder key, "<stage>/<place>") or (outside key, account)
         self.moved: set[tuple[Key, str]] = set()
 
@@ -77,7 +78,7 @@ class Book:
         root = self.line[-1]
         if holder not in root.histories:
             raise Missing(history=holder)
-        here = [entry for page in reversed(self.line) for entry in page.recorded if _touches(entry, holder[1])]
+        here = [entry for page in reversed(self.line) for entry in page.touching.get(holder, ())]
         return root.histories[holder] + here
 
     def policy(self) -> PolicyCard | None:
@@ -140,8 +141,10 @@ class Book:
         self.cards[card.key] = card
 
     def write(self, recorded: Recorded) -> None:
-        """Remember an entry written in this turn."""
+        """Remember an entry written in this turn, on the page that holds the cards which it touched, and no others."""
         self.recorded.append(recorded)
+        for key in self.cards:
+            self.touching.setdefault(key, []).append(recorded)
         self.entries[recorded.told.id] = recorded
 
     def fork(self) -> Book:
@@ -154,6 +157,8 @@ class Book:
         parent.cards.update(self.cards)
         parent.entries.update(self.entries)
         parent.recorded.extend(self.recorded)
+        for key, entries in self.touching.items():
+            parent.touching.setdefault(key, []).extend(entries)
         parent.reversals |= self.reversals
         parent.moved |= self.moved
 
@@ -161,15 +166,3 @@ class Book:
 def holder_key(code: str) -> Key:
     """The card's key of a batch number or a stock plant's code."""
     return ("batch" if code[0].isdigit() else "stock-plant", code)
-
-
-def _touches(entry: Recorded, holder: str) -> bool:
-    return any(name == holder for name in holders(entry))
-
-
-def holders(entry: Recorded) -> Iterator[str]:
-    """The batches and stock plants whose plants an entry moved (with repeats)."""
-    for move in entry.moves:
-        for account in (move.source, move.target):
-            if (where := split_standing(account)) is not None:
-                yield where[0]

@@ -13,6 +13,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from datetime import date, datetime, timedelta
 from functools import lru_cache
+from itertools import groupby
 from typing import Any, assert_never
 from uuid import UUID, uuid5
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
@@ -295,12 +296,12 @@ class _Desk:
         balance = sum(units for order, units, _ in lines if order <= (self.at, self.rank))
         if balance + delta < 0:
             raise self.short(account, self.at, balance, delta)
-        for order, units, _ in lines:
+        for order, at_once in groupby(lines, key=lambda line: line[0]):
             if order <= (self.at, self.rank):
                 continue
             if later is not None and order >= later.order:
                 break
-            balance += units
+            balance += sum(units for _, units, _ in at_once)
             if balance + delta < 0:
                 raise self.short(account, order[0], balance, delta)
         if later is not None:

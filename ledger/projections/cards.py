@@ -154,6 +154,7 @@ MOST_CARDS_KEPT = 50_000
 def forget_turn(book: Book) -> None:
     """Keep the cards, which are as they are written, and forget what only this turn needed."""
     book.recorded.clear()
+    book.touching.clear()
     book.entries.clear()
     book.histories.clear()
     book.reversals.clear()

@@ -80,8 +80,8 @@ def run() -> Run:
 
 @pytest.fixture(scope="session")
 def long_run() -> Run:
-    """Four years of thirty-six crops, for rates."""
-    return Run(seed=5, crops=36, months=48)
+    """Three years of twenty-four crops, for rates."""
+    return Run(seed=5, crops=24, months=36)
 
 
 def told(seed: int, world: World = PLAIN) -> bytes:
@@ -114,7 +114,7 @@ def test_no_balance_is_ever_negative_whatever_is_known_by_then(seed: int, world:
 
 
 def test_no_balance_is_ever_negative_in_the_demo_nor_in_a_large_nursery(run: Run, long_run: Run) -> None:
-    """The same for the demo's own seed and for thirty-six crops over four years."""
+    """The same for the demo's own seed and for twenty-four crops over three years."""
     assert run.fold.violations == []
     assert long_run.fold.violations == []
 
@@ -199,11 +199,15 @@ def test_a_run_counts_its_months_back_from_today() -> None:
 
 def test_rooting_survival_and_grading_come_out_near_the_hidden_truth(long_run: Run) -> None:
     """Pooled over crops of one species: the share of cells that became plugs, of pots graded, and of graded ones rejected."""
-    crops, crop_of = crops_of(36, PLAIN.crop_spread), long_run.crops_of_batches()
+    crops, crop_of = crops_of(24, PLAIN.crop_spread), long_run.crops_of_batches()
     species_of = {crop.code: crop.species for crop in crops}
     ended = (TODAY - timedelta(days=400)).isoformat()
     cells, plugs, pots, graded, rejected = (Counter[str]() for _ in range(5))
-    spoilt = {fact["batch"] for fact in long_run.of("lost") if fact["cause"] in ("regulated", "cold") or "note" in fact}
+    spoilt = {
+        fact["batch"]
+        for fact in long_run.of("lost")
+        if fact["cause"] in ("regulated", "cold") or fact.get("note") == "grey mould"
+    }
     spoilt |= {fact["batch"] for fact in long_run.of("potted") if fact.get("stage") == "struck"}
     ripe = {fact["batch"] for fact in long_run.of("struck") if fact["occurred_at"] < ended} - spoilt
     grown = {fact["into"] for fact in long_run.of("potted") if fact["occurred_at"] < ended} - spoilt
@@ -251,21 +255,22 @@ def test_shrink_off_the_bench_comes_out_at_the_rates_of_the_trade(long_run: Run)
 
 
 def test_stock_is_limited_some_of_it_is_sold_out_and_most_is_not(run: Run) -> None:
-    """At the end some crops and sizes have nothing finished, and more than half have something."""
+    """At the end some crops and sizes have no more than a count buffer finished, and more than half have more."""
     crop_of = run.crops_of_batches()
     size_of = {fact["into"]: fact["size"] for fact in run.of("potted", "potted-up")}
     size_of |= {fact["batch"]: fact["size"] for fact in run.of("opened") if "size" in fact}
+    size_of |= {fact["into"]: size_of[fact["batch"]] for fact in run.of("renamed")}
     shelves: Counter[tuple[str, str]] = Counter()
     for account in list(run.fold.lines):
         batch, stage, *_ = account.split("/")
         if stage == "finished":
             shelves[crop_of[batch], size_of[batch]] += run.fold.balance(account)
-    on_offer = sum(units > 0 for units in shelves.values())
+    on_offer = sum(units > 3 for units in shelves.values())
     assert 12 < on_offer < 12 * len(SIZES)
 
 
 def test_the_grower_s_recipes_are_near_the_truth_and_are_not_it(run: Run) -> None:
-    """Whole weeks and fives of percent, off by a week or more in most months."""
+    """Whole weeks and fives of percent, and off for most crops even so."""
     truth = {crop.code: crop for crop in crops_of(12, PLAIN.crop_spread)}
     off = 0
     for recipe in run.of("recipe-set"):
@@ -275,7 +280,7 @@ def test_the_grower_s_recipes_are_near_the_truth_and_are_not_it(run: Run) -> Non
         assert share % 5 == 0
         assert share / 100 == pytest.approx(truth[recipe["crop"]].plug_mean, abs=0.1)
         off += warm != truth[recipe["crop"]].root_weeks[0] or share / 100 != truth[recipe["crop"]].plug_mean
-    assert off >= 10
+    assert off > 6
 
 
 # --- the story -------------------------------------------------------------------------------------------------

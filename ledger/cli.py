@@ -60,7 +60,7 @@ def _clear_errors(command: Callable[Parameters, Result]) -> Callable[Parameters,
         except (codec.Unreadable, answers.Unknown) as error:
             err.print(str(error), style="red", markup=False)
             sys.exit(REFUSED)
-        except (postgres.DatabaseUnavailable, schema.WrongSchema, runner.WrongVersion, Unavailable) as error:
+        except (postgres.DatabaseUnavailable, schema.WrongSchema, runner.WrongVersion, runner.Stuck, Unavailable) as error:
             err.print(str(error), style="red", markup=False)
             sys.exit(WRONG_DATABASE)
         except psycopg.OperationalError as error:
@@ -90,11 +90,8 @@ def _look(*, follow: bool = False) -> Iterator[answers.Cursor]:
         if follow:
             with psycopg.connect(store.app_conninfo(conninfo), autocommit=True) as connection:
                 runner.follow(connection)
-        with psycopg.connect(store.app_conninfo(conninfo)) as connection:
-            connection.isolation_level = psycopg.IsolationLevel.REPEATABLE_READ
-            connection.read_only = True
-            with connection.cursor() as cursor:
-                yield cursor
+        with psycopg.connect(store.app_conninfo(conninfo)) as connection, runner.look(connection) as cursor:
+            yield cursor
 
 
 @contextlib.contextmanager

@@ -132,7 +132,6 @@ class Nursery:
             if turn.written:
                 store.append(cursor, turn.written, turn.digests)
                 cards.put(cursor, self._book, turn.touches)
-                cursor.execute(store.SQL["put_pen"], {"position": turn.written[-1].position, "recorded_at": turn.now})
         if turn.written:
             self._known = turn.written[-1].position
         cards.forget_turn(self._book)
@@ -143,29 +142,25 @@ class Nursery:
         """Take the pen, and only then read: each its own statement, so that nothing older than the pen is seen."""
         ids = [entry.id for job in jobs for entry in job.told]
         ids += [reversed_id for job in jobs for entry in job.told if (reversed_id := codec.reverses(entry)) is not None]
-        with connection.cursor() as clock, connection.cursor() as known:
-            cursor.execute(store.SQL["take_pen"])
-            clock.execute(store.SQL["clock"])
-            known.execute(store.SQL["by_ids"], {"ids": ids})
-            pen, ticked = cursor.fetchone(), clock.fetchone()
-            rows = known.fetchall()
+        with connection.cursor() as taking:
+            taking.execute(store.SQL["take_pen"])
+            clock, found = store.known(cursor, ids)
+            pen = taking.fetchone()
         assert pen is not None, "the migration makes the pen"
-        assert ticked is not None
         position, last = pen
         if position != self._known:
             self._book = Book()
             self._known = position
         book = self._book
-        digests = {row[0]: bytes(row[1]) for row in rows}
-        found = {row[0]: codec.decode(row[4], row[2], row[3]) for row in rows}
-        book.entries.update({entry: found.get(entry) for entry in ids})
+        book.entries.update({entry: found[entry][1] if entry in found else None for entry in ids})
         if found:
             book.reversals |= store.reversed_of(cursor, list(found))
         named = {key for job in jobs for entry in job.told for key in _named(entry)}
         cards.load(cursor, book, named)
         cards.load(cursor, book, {key for name in named for key in _implied(book.cards[name])})
         # a clock that was set back never makes the log go back
-        return _Turn(cursor, book, position, max(ticked[0], last), digests)
+        digests = {entry: digest for entry, (digest, _) in found.items()}
+        return _Turn(cursor, book, position, max(clock, last), digests)
 
     def _drop(self) -> None:
         """After trouble nothing that is remembered is trusted."""

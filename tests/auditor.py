@@ -105,7 +105,7 @@ def moment(text: str) -> datetime:
 
 def flat(row: Fact) -> Fact:
     """An exported row with what was told beside its position and movements."""
-    return {name: value for name, value in row.items() if name != "told"} | row.get("told", {})
+    return {**{name: value for name, value in row.items() if name != "told"}, **row.get("told", {})}
 
 
 def told(log: list[Fact]) -> Audit:

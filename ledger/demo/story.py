@@ -392,6 +392,8 @@ class Story:
             )
             plant.units = 0
             self._add(MOSAIC, burnt)
+            # what was destroyed is struck anew from the plants that are clean
+            stand.next_round = min(stand.next_round, site.today + timedelta(days=7))
 
         self._put_off(destroy, days=5)
         return True

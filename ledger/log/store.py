@@ -6,6 +6,7 @@ The pen is taken and put down here; what is decided between the two is the nurse
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
+from datetime import datetime
 from typing import Any
 from uuid import UUID
 
@@ -53,6 +54,8 @@ def append(cursor: psycopg.Cursor[Any], written: Sequence[Recorded], digests: Ma
     cursor.execute(
         SQL["append"],
         {
+            "last": written[-1].position,
+            "now": written[-1].recorded_at,
             "position": [entry.position for entry in written],
             "id": [entry.told.id for entry in written],
             "type": [type_of(entry.told) for entry in written],
@@ -69,10 +72,11 @@ def append(cursor: psycopg.Cursor[Any], written: Sequence[Recorded], digests: Ma
     )
 
 
-def by_ids(cursor: psycopg.Cursor[Any], ids: Sequence[UUID]) -> dict[UUID, tuple[bytes, Recorded]]:
-    """(digest, entry) of those ids that the log knows."""
-    rows = cursor.execute(SQL["by_ids"], {"ids": list(ids)}).fetchall()
-    return {row[0]: (bytes(row[1]), codec.decode(row[4], row[2], row[3])) for row in rows}
+def known(cursor: psycopg.Cursor[Any], ids: Sequence[UUID]) -> tuple[datetime, dict[UUID, tuple[bytes, Recorded]]]:
+    """The database's clock, and (digest, entry) of those ids that the log knows."""
+    rows = cursor.execute(SQL["known"], {"ids": list(ids)}).fetchall()
+    found = {row[1]: (bytes(row[2]), codec.decode(row[5], row[3], row[4])) for row in rows if row[1] is not None}
+    return rows[0][0], found
 
 
 def reversed_of(cursor: psycopg.Cursor[Any], ids: Sequence[UUID]) -> set[UUID]:

@@ -20,6 +20,7 @@ from ledger.plants.cards import (
     PersonCard,
     PlaceCard,
     PolicyCard,
+    ShelfCard,
     SizeCard,
     StockPlantCard,
 )
@@ -124,6 +125,11 @@ class Book:
         card = self.card("order", ref)
         assert card is None or isinstance(card, OrderCard)
         return card or OrderCard(ref=ref)
+
+    def shelf(self, crop: str, size: str) -> ShelfCard:
+        card = self.card("shelf", f"{crop}/{size}")
+        assert card is None or isinstance(card, ShelfCard)
+        return card or ShelfCard(crop=crop, size=size)
 
     def outside(self, unit: str) -> OutsideCard:
         card = self.card("outside", unit)

@@ -66,10 +66,13 @@ class Standing(Value, frozen=True, kw_only=True):
 
 
 class Stop(Value, frozen=True, kw_only=True):
+    """A stop in force. `through`: the entry by which it came with the plants, where another batch was stopped."""
+
     entry: UUID
     reason: StopReason
     at: datetime
     authority: str | None = None
+    through: UUID | None = None
 
 
 class Hold(Value, frozen=True, kw_only=True):

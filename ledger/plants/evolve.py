@@ -25,7 +25,6 @@ from ledger.plants.cards import (
     PolicyCard,
     QuestionCard,
     RecipeCard,
-    ShelfCard,
     SizeCard,
     Standing,
     StockPlantCard,
@@ -135,6 +134,8 @@ class _Fold:
                 self.put(changed(cost, values=values) if cost else CostCard(values=values))
             case StockSet():
                 plant = book.stock_plant(told.stock_plant)
+                if told.from_batch is not None:
+                    self.child_of(told.from_batch, told.stock_plant)
                 self.put(
                     StockPlantCard(
                         code=told.stock_plant,
@@ -206,11 +207,24 @@ class _Fold:
             week, serial = numbers.serial_of(number)
             if serial > nursery.serials.get(week, 0):
                 self.put(changed(nursery, serials={**nursery.serials, week: serial}))
-        self.put(changed(batch, parents=batch.parents + made))
+        self.put(changed(batch, parents=batch.parents + made, stops=batch.stops + self.carried(parents)))
+        for holder, _ in parents:
+            self.child_of(holder, number)
+
+    def child_of(self, holder: str, code: str) -> None:
+        parent: Any = self.book.holder(holder)
+        if code not in parent.children:
+            self.put(changed(parent, children=(*parent.children, code)))
+
+    def carried(self, parents: list[tuple[str, int]]) -> tuple[Stop, ...]:
+        """The stops on the parents, which the plants carry with them: nothing is cleared by being potted or merged."""
+        stops: dict[UUID, Stop] = {}
         for holder, _ in parents:
             parent: Any = self.book.holder(holder)
-            if number not in parent.children:
-                self.put(changed(parent, children=(*parent.children, number)))
+            stops |= {stop.entry: changed(stop, through=self.told.id) for stop in parent.stops}
+        if isinstance(self.told, Renamed):  # which is how a doubtful name is settled
+            return tuple(stop for stop in stops.values() if stop.reason is not StopReason.NAME_IN_DOUBT)
+        return tuple(stops.values())
 
     def batch(self, number: str) -> BatchCard:
         batch = self.book.batch(number)
@@ -327,15 +341,30 @@ class _Fold:
         card: Any = self.book.card(*target)
         self.put(changed(card, stops=tuple(kept for kept in card.stops if kept.entry != stop)))
 
+    def lift(self, target: Key, stop: UUID) -> None:
+        """Clear a stop that should never have been, also where plants carried it on."""
+        self.clear(target, stop)
+        card: Any = self.book.card(*target)
+        for child in getattr(card, "children", ()):
+            carrier: Any = self.book.holder(child)
+            if any(kept.entry == stop for kept in carrier.stops):
+                self.lift(carrier.key, stop)
+
     def treat(self, told: Treated) -> None:
         treatment = Treatment(entry=told.id, product=told.product, at=told.occurred_at, re_entry_ends=told.re_entry_ends)
         for code in told.places:
             place = self.book.place(code)
             assert place is not None
-            self.put(changed(place, treatments=(*place.treatments, treatment)[-_RECENT_TREATMENTS:]))
+            self.put(changed(place, treatments=self.worth_keeping((*place.treatments, treatment))))
         for number in told.batches:
             batch = self.batch(number)
             self.put(changed(batch, treatments=(*batch.treatments, treatment)))
+
+    def worth_keeping(self, treatments: tuple[Treatment, ...]) -> tuple[Treatment, ...]:
+        """The latest few, and every one that keeps people out still: of several, the longest rules."""
+        older, latest = treatments[:-_RECENT_TREATMENTS], treatments[-_RECENT_TREATMENTS:]
+        now = self.recorded.recorded_at
+        return (*(kept for kept in older if kept.re_entry_ends is not None and kept.re_entry_ends > now), *latest)
 
     def remember_act(self) -> None:
         what = act_of(self.told)
@@ -370,9 +399,9 @@ class _Fold:
             case Held():
                 self.end_hold(told.batch, told.order, told.id)
             case Stopped():
-                self.clear(target_of(told), told.id)
+                self.lift(target_of(told), told.id)
             case BoughtIn():
-                self.clear(("batch", told.batch or ""), told.id)
+                self.lift(("batch", told.batch or ""), told.id)
             case Treated():
                 self.untreat(told)
             case DamageClaimed():
@@ -402,7 +431,8 @@ class _Fold:
         assert number is not None
         child = self.batch(number)
         parents = tuple(parent for parent in child.parents if parent.entry != entry)
-        self.put(changed(child, parents=parents))
+        stops = tuple(stop for stop in child.stops if stop.through != entry)
+        self.put(changed(child, parents=parents, stops=stops))
         still = {parent.holder for parent in parents}
         for holder in holders:
             card: Any = self.book.holder(holder)
@@ -416,9 +446,7 @@ class _Fold:
             if not isinstance(card, BatchCard) or card.size is None:
                 continue
             line = shelf.line_of(card)
-            before = self.book.card("shelf", f"{card.crop}/{card.size}")
-            assert before is None or isinstance(before, ShelfCard)
-            before = before or ShelfCard(crop=card.crop, size=card.size)
+            before = self.book.shelf(card.crop, card.size)
             if before.lines.get(card.number) == line:
                 continue
             lines = {number: kept for number, kept in before.lines.items() if number != card.number}

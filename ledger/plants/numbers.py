@@ -11,7 +11,9 @@ from datetime import date
 
 from stdnum.iso7064 import mod_37_36
 
-PATTERN = r"^[0-9]{2}W[0-5][0-9]-[0-9]{2,5}[0-9A-Z]$(?!\n)"
+PATTERN = r"^[0-9]{2}W(0[1-9]|[1-4][0-9]|5[0-3])-[0-9]{2,5}[0-9A-Z]$(?!\n)"
+#: higher serials are the ledger's to give: a number chosen by hand must not use up the series of its week
+MOST_CHOSEN_SERIAL = 9_999
 _CONFUSED = frozenset("BIOQSZ")
 
 
@@ -23,6 +25,11 @@ def check_character(head: str) -> str:
 def is_valid(number: str) -> bool:
     """True for a well-formed number whose check character agrees."""
     return re.match(PATTERN, number) is not None and check_character(number[:-1]) == number[-1]
+
+
+def is_given(number: str) -> bool:
+    """True for a valid number of the series, whose check character cannot be misread."""
+    return is_valid(number) and number[-1] not in _CONFUSED
 
 
 def week_of(day: date) -> str:

@@ -154,7 +154,7 @@ class AlreadyReversed(Refusal):
 
 
 class BreaksLaterFact(Refusal):
-    """Taking the entry back would leave a later entry without the plants that it moved."""
+    """The entry, told late or taken back, would contradict a later one, such as leave it without the plants that it moved."""
 
     CODE = "breaks-later-fact"
 

@@ -24,7 +24,7 @@ from msgspec.structs import replace
 from ledger.plants import numbers, refusals, shelf
 from ledger.plants import recorded as accounts
 from ledger.plants.book import Book, holder_key
-from ledger.plants.cards import BatchCard, CropCard, Hold, QuestionCard, ShelfCard, StockPlantCard, Stop
+from ledger.plants.cards import BatchCard, CropCard, Hold, QuestionCard, StockPlantCard, Stop
 from ledger.plants.entries import (
     Answered,
     BoughtIn,
@@ -152,7 +152,7 @@ class _Desk:
         person = self.book.person(code)
         if person is None and not introducing:
             raise self.unknown("person", code, field)
-        if person is not None and not person.value.active and not introducing:
+        if person is not None and not person.value.active:
             raise refusals.Retired(f"{code} is no longer active", field=field)
 
     def crop(self, code: str, field: str = "crop", *, entering: bool = True) -> CropCard:
@@ -163,14 +163,16 @@ class _Desk:
             raise refusals.Retired(f"{code} is retired: no new plants of it can enter", field=field)
         return crop
 
-    def propagated(self, code: str) -> CropCard:
+    def propagated(self, code: str) -> None:
         crop = self.crop(code)
+        self.licensed(crop)
+        self.not_stopped(crop.stops, code, "crop")
+
+    def licensed(self, crop: CropCard) -> None:
         if not crop.value.may_propagate:
             raise refusals.MayNotPropagate(
-                f"{code} may not be propagated here: a protected variety needs its owner's licence", field="crop"
+                f"{crop.value.code} may not be propagated here: a protected variety needs its owner's licence", field="crop"
             )
-        self.not_stopped(crop.stops, code, "crop")
-        return crop
 
     def size(self, code: str, field: str = "size") -> None:
         size = self.book.size(code)
@@ -220,10 +222,17 @@ class _Desk:
         if given is None:
             week = numbers.week_of(day_of(self.told.occurred_at, self.policy))
             return numbers.next_number(week, self.book.nursery().serials.get(week, 0))[0]
-        if not numbers.is_valid(given):
-            raise refusals.BadCheckCharacter(f"{given} is no batch number: its check character does not agree", field=field)
+        if not numbers.is_given(given):
+            raise refusals.BadCheckCharacter(
+                f"{given} is no batch number: its check character does not agree, or is one that is easily misread", field=field
+            )
         if self.book.batch(given) is not None:
             raise refusals.NumberTaken(f"there is a batch {given} already: leave {field} out to be given a number", field=field)
+        if numbers.serial_of(given)[1] > numbers.MOST_CHOSEN_SERIAL:
+            raise refusals.NumberTaken(
+                f"serials above {numbers.MOST_CHOSEN_SERIAL} are kept for the ledger: leave {field} out to be given a number",
+                field=field,
+            )
         return given
 
     # --- movements --------------------------------------------------------------------------------------------
@@ -238,9 +247,9 @@ class _Desk:
         if units <= there:
             return
         offer: tuple[Told, ...] = ()
-        if stage != Stage.PICKED:
+        if self.countable(batch, stage):
             seen = Counted(
-                id=uuid5(self.told.id, "count-first"),
+                id=uuid5(self.told.id, f"count-first/{batch.number}/{stage}/{place}"),
                 occurred_at=self.told.occurred_at,
                 by=self.told.by,
                 batch=batch.number,
@@ -257,6 +266,11 @@ class _Desk:
             wanted=units,
             standing=there,
         )
+
+    def countable(self, batch: BatchCard, stage: str) -> bool:
+        """Some of the batch could be found at that stage, and had come in by then."""
+        sized = stage in {Stage.POTTED, Stage.FINISHED, Stage.SECONDS}
+        return stage != Stage.PICKED and sized == (batch.size is not None) and self.at >= batch.entered_at
 
     def standing_at(self, batch: BatchCard | StockPlantCard, stage: str, place: str) -> int:
         """Units at an account at this entry's moment, before it."""
@@ -449,31 +463,52 @@ class _Desk:
     # stock plants
 
     def stock_set(self, told: StockSet) -> StockSet:
-        self.crop(told.crop)
+        crop = self.crop(told.crop)
         self.place(told.place)
         if told.from_batch is not None:
             self.batch(told.from_batch, "from_batch")
         plant = self.book.stock_plant(told.stock_plant)
-        here = standing(told.stock_plant, STOCK, told.place)
-        before = 0
         if plant is not None:
-            if plant.crop != told.crop:
-                raise refusals.DifferentPlants(f"{told.stock_plant} is {plant.crop}: a code keeps its crop", field="crop")
-            before = self.standing_at(plant, STOCK, plant.place)
-            if told.units < before:
-                raise refusals.WouldLower(
-                    f"{before} stand under {told.stock_plant}: tell the {before - told.units} that went with stock-removed",
-                    field="units",
-                    standing=before,
-                )
-            if plant.place != told.place:
-                self.move(before, accounts.STOCK_PLANT, standing(told.stock_plant, STOCK, plant.place), here)
+            self.set_again(told, plant)
+        stands = self.stands(plant) if plant is not None else {}
+        before = sum(stands.values())
+        if told.units < before:
+            raise refusals.WouldLower(
+                f"{before} stand under {told.stock_plant}: tell the {before - told.units} that went with stock-removed",
+                field="units",
+                standing=before,
+            )
+        if told.units > before:
+            self.licensed(crop)
+        here = standing(told.stock_plant, STOCK, told.place)
+        for place, units in stands.items():
+            if place != told.place:
+                self.move(units, accounts.STOCK_PLANT, standing(told.stock_plant, STOCK, place), here)
         self.move(told.units - before, accounts.STOCK_PLANT, told.source.value, here)
         return told
 
+    def set_again(self, told: StockSet, plant: StockPlantCard) -> None:
+        """A code keeps its crop; and who tells it whole tells it for now, not for a time before what is known of it."""
+        if plant.crop != told.crop:
+            raise refusals.DifferentPlants(f"{plant.code} is {plant.crop}: a code keeps its crop", field="crop")
+        latest = max((there.last_at for there in plant.standing.values()), default=told.occurred_at)
+        if told.occurred_at < latest:
+            raise refusals.BreaksLaterFact(
+                f"what stands under {plant.code} on {refusals.moment(latest)} was told already: tell what stands there now",
+                field="occurred_at",
+                at=latest.isoformat(),
+            )
+
+    def stands(self, plant: StockPlantCard) -> dict[str, int]:
+        """Where the plants under a code stand at this moment, and how many."""
+        places = [where.removeprefix(f"{STOCK}/") for where in plant.standing]
+        there = {place: self.standing_at(plant, STOCK, place) for place in places}
+        return {place: units for place, units in there.items() if units}
+
     def stock_removed(self, told: StockRemoved) -> StockRemoved:
         plant = self.stock_plant(told.stock_plant)
-        there = self.standing_at(plant, STOCK, plant.place)
+        stands = self.stands(plant)
+        there = sum(stands.values())
         if told.units > there:
             raise refusals.NotEnoughStanding(
                 f"{there} stand under {told.stock_plant}, {told.units} are said to have gone: look again",
@@ -481,8 +516,11 @@ class _Desk:
                 wanted=told.units,
                 standing=there,
             )
-        here = standing(told.stock_plant, STOCK, plant.place)
-        self.move(told.units, accounts.STOCK_PLANT, here, loss(told.cause))
+        left = told.units
+        for place, units in stands.items():
+            gone = min(left, units)
+            self.move(gone, accounts.STOCK_PLANT, standing(told.stock_plant, STOCK, place), loss(told.cause))
+            left -= gone
         return told
 
     def taken(self, parts: Sequence[CuttingsFrom], crop: str) -> None:
@@ -492,7 +530,7 @@ class _Desk:
             if plant.crop != crop:
                 raise refusals.DifferentPlants(f"{part.stock_plant} is {plant.crop}, not {crop}", field="stock_plants")
             self.not_stopped(plant.stops, part.stock_plant, "stock_plants")
-            if self.standing_at(plant, STOCK, plant.place) == 0:
+            if not self.stands(plant):
                 raise refusals.NotEnoughStanding(
                     f"no plant stands under {part.stock_plant}", field="stock_plants", wanted=1, standing=0
                 )
@@ -746,6 +784,8 @@ class _Desk:
             claim = self.book.entry(told.replaces)
             if claim is None or not isinstance(claim.told, DamageClaimed):
                 raise self.unknown("damage claim", str(told.replaces), "replaces")
+            if self.book.is_reversed(told.replaces):
+                raise refusals.AlreadyReversed("the damage claim that it replaces was taken back", field="replaces")
         self.needs(batch, Stage.FINISHED, told.place, told.units, "units")
         self.move(
             told.units,
@@ -788,9 +828,8 @@ class _Desk:
         self.saleable(batch)
         self.needs(batch, told.stage, told.place, told.units, "units")
         if told.stage is Stage.FINISHED:
-            found = self.book.card("shelf", f"{batch.crop}/{batch.size}")
-            assert isinstance(found, ShelfCard), "finished plants stand on a shelf"
-            free = shelf.sellable(found, self.book.crop(batch.crop), self.policy, self.turn.now).now
+            there = self.book.shelf(batch.crop, batch.size or "")
+            free = shelf.sellable(there, self.book.crop(batch.crop), self.policy, self.turn.now).now
             if told.units > free:
                 raise refusals.NotSellable(
                     f"{free} {batch.crop} {batch.size} are sellable now, {told.units} are wanted: "
@@ -933,6 +972,7 @@ class _Desk:
 
     def order_allows(self, moves: Sequence[Move]) -> None:
         """Taking back must not leave an order with more shipped or claimed than it has."""
+        shipped: dict[str, int] = {}
         for move in moves:
             if move.order is None:
                 continue
@@ -942,7 +982,9 @@ class _Desk:
             if target is not None and target[1] == Stage.PICKED:
                 short = order.picked.get(f"{target[0]}/{target[2]}", 0) < move.units
             elif move.target == accounts.SHIPPED and source is not None:
-                short = order.shipped.get(source[0], 0) - order.claimed.get(source[0], 0) < move.units
+                batch = source[0]  # which may have left from several places
+                shipped[batch] = shipped.get(batch, 0) + move.units
+                short = order.shipped.get(batch, 0) - order.claimed.get(batch, 0) < shipped[batch]
             if short:
                 raise refusals.BreaksLaterFact(
                     f"{move.order} has gone on since: reverse its later entries first", field="entry", order=move.order

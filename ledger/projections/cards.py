@@ -41,7 +41,7 @@ def load(cursor: Cursor, book: Book, keys: Iterable[Key]) -> None:
 
 def load_entries(cursor: Cursor, book: Book, ids: Sequence[UUID]) -> None:
     """Put entries at hand by id, and whether they have been taken back."""
-    found = store.by_ids(cursor, ids)
+    _, found = store.known(cursor, ids)
     for entry in ids:
         book.entries[entry] = found[entry][1] if entry in found else None
     if found:
@@ -65,36 +65,34 @@ def put(cursor: Cursor, book: Book, touches: Sequence[Touch]) -> None:
     last = {key: position for key, _, position in touches}
     written = [(key, card) for key in last if (card := book.cards[key]) is not None]
     noted = [touch for touch in touches if touch[0][0] not in cards.DERIVED]
+    balances = [_balance(book, key, account) for key, account in book.moved]
     cursor.execute(
-        SQL["put_cards"],
+        SQL["put"],
         {
             "kind": [key[0] for key, _ in written],
             "key": [key[1] for key, _ in written],
             "version": [card.version for _, card in written],
             "position": [last[key] for key, _ in written],
             "card": [cards.encode(card).decode() for _, card in written],
+            "touched_kind": [key[0] for key, _, _ in noted],
+            "touched_key": [key[1] for key, _, _ in noted],
+            "touched_version": [version for _, version, _ in noted],
+            "touched_position": [position for _, _, position in noted],
+            **{column: [row[column] for row in balances] for column in _BALANCE},
         },
     )
-    cursor.execute(
-        SQL["put_history"],
-        {
-            "kind": [key[0] for key, _, _ in noted],
-            "key": [key[1] for key, _, _ in noted],
-            "version": [version for _, version, _ in noted],
-            "position": [position for _, _, position in noted],
-        },
-    )
-    rows = [_balance(book, key, account) for key, account in book.moved]
-    if rows:
-        columns = rows[0].keys()
-        cursor.execute(SQL["put_balances"], {column: [row[column] for row in rows] for column in columns})
+
+
+_BALANCE = (
+    "account", "unit", "units", "holder", "stage", "place", "crop", "size", "counted_at", "counted_how", "counted_by",
+    "last_at",
+)  # fmt: skip
 
 
 def _balance(book: Book, key: Key, account: str) -> dict[str, Any]:
     card = book.cards[key]
     if isinstance(card, OutsideCard):
-        names = ("holder", "stage", "place", "crop", "size", "counted_at", "counted_how", "counted_by", "last_at")
-        return {"account": account, "unit": card.unit, "units": card.units[account], **dict.fromkeys(names)}
+        return dict.fromkeys(_BALANCE) | {"account": account, "unit": card.unit, "units": card.units[account]}
     assert isinstance(card, BatchCard | StockPlantCard)
     stage, place = account.split("/")
     there = card.standing[account]

@@ -7,12 +7,14 @@ position, loudly; it is never skipped.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+import time
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from itertools import islice
 from typing import Any, Protocol
 
 import psycopg
-from psycopg import sql
+from psycopg import errors, sql
 
 from ledger.log import queries, store
 from ledger.plants.recorded import Recorded
@@ -22,6 +24,8 @@ from ledger.projections.passages import Passages
 
 SQL = queries.load("ledger.projections", "runner.sql")
 _CHUNK = 2_000
+_SWAP_TRIES = 600
+_SWAP_PAUSE_S = 1.0
 
 
 class Projection(Protocol):
@@ -59,37 +63,65 @@ def _no_progress(_: int) -> None:
 
 
 def follow(connection: store.Connection, progress: Progress = _no_progress) -> None:
-    """Bring every projection that follows up to the log's head. The cursor moves in the same transaction as the tables."""
-    for name, make in ALL.items():
+    """Bring every projection that follows up to the log's head. One that is stuck keeps none of the others back."""
+    stuck: list[Stuck] = []
+    for make in ALL.values():
         projection = make()
         if not projection.with_the_pen:
-            while _follow_one(connection, projection, name, progress):
-                pass
+            try:
+                _follow_one(connection, projection, progress)
+            except Stuck as error:
+                stuck.append(error)
+    if stuck:
+        raise stuck[0]
 
 
-def _follow_one(connection: store.Connection, projection: Projection, name: str, progress: Progress) -> bool:
-    """One chunk; True if there may be more."""
+def _follow_one(connection: store.Connection, projection: Projection, progress: Progress) -> None:
+    """Chunk by chunk; a chunk that cannot be applied entry by entry, up to the one that is at fault."""
+    most = _CHUNK
+    while True:
+        try:
+            if not _follow_chunk(connection, projection, most, progress):
+                return
+        except Stuck:
+            if most == 1:
+                raise
+            most = 1
+
+
+def _follow_chunk(connection: store.Connection, projection: Projection, most: int, progress: Progress) -> bool:
+    """True if there may be more. The cursor moves in the same transaction as the tables."""
+    name = projection.name
     with connection.transaction(), connection.cursor() as cursor:
         row = cursor.execute(SQL["cursor_of"], {"name": name}).fetchone()
         if row is None:
             raise WrongVersion(f"the projection {name} is not built: run `tallybench migrate`")
-        entries = store.read(cursor, row[0], _CHUNK)
+        entries = _apply(projection, cursor, row[0], most)
         if not entries:
             return False
-        _apply(projection, cursor, entries)
         cursor.execute(SQL["move_cursor"], {"name": name, "position": entries[-1].position})
     progress(len(entries))
-    return len(entries) == _CHUNK
+    return len(entries) == most
 
 
-def _apply(projection: Projection, cursor: psycopg.Cursor[Any], entries: Sequence[Recorded]) -> None:
+def _apply(projection: Projection, cursor: psycopg.Cursor[Any], after: int, most: int = _CHUNK) -> list[Recorded]:
+    """Read and apply up to `most` entries after a position."""
+    with _loudly(projection, f"the entry at {after + 1}" if most == 1 else f"an entry in {after + 1} to {after + most}"):
+        entries = store.read(cursor, after, most)
+        if entries:
+            projection.apply(cursor, entries)
+    return entries
+
+
+@contextmanager
+def _loudly(projection: Projection, where: str) -> Iterator[None]:
+    """Whatever goes wrong with an entry is Stuck; a database out of reach is not the entry's fault."""
     try:
-        projection.apply(cursor, entries)
+        yield
     except psycopg.OperationalError:
         raise
     except Exception as error:
-        span = f"{entries[0].position} to {entries[-1].position}"
-        raise Stuck(f"the projection {projection.name} cannot apply an entry in {span}: {error!r}") from error
+        raise Stuck(f"the projection {projection.name} cannot apply {where}: {error!r}") from error
 
 
 def lag(cursor: psycopg.Cursor[Any]) -> dict[str, int]:
@@ -122,25 +154,55 @@ def bring_up_to_date(conninfo: str, progress: Progress = _no_progress) -> None:
 
 def rebuild(conninfo: str, name: str, progress: Progress = _no_progress) -> int:
     """Build a projection anew beside the old one, from position 0, and swap it in. Its position then."""
-    live, beside = f"p_{name}", f"p_{name}_next"
+    beside = f"p_{name}_next"
     projection = ALL[name]()
     with psycopg.connect(store.owner_conninfo(conninfo)) as connection:
         with connection.transaction():
             connection.execute(sql.SQL("drop schema if exists {} cascade").format(sql.Identifier(beside)))
             _make(connection, projection, beside)
-        position = _replay(connection, projection, beside, 0, progress)
-        with connection.transaction(), connection.cursor() as cursor:
-            cursor.execute(store.SQL["take_pen"])  # nobody writes while the last entries are added and the names change
-            cursor.execute(SQL["cursor_of"], {"name": name})  # nor does a follower
-            _look_at(connection, beside)
-            while entries := store.read(cursor, position, _CHUNK):
-                _apply(projection, cursor, entries)
-                position = entries[-1].position
-            connection.execute(sql.SQL("drop schema if exists {} cascade").format(sql.Identifier(live)))
-            connection.execute(sql.SQL("alter schema {} rename to {}").format(sql.Identifier(beside), sql.Identifier(live)))
-            values = {"name": name, "version": projection.version, "position": position}
-            cursor.execute(SQL["register"], values)
+        position, tries = 0, 0
+        while True:
+            position = _replay(connection, projection, beside, position, progress)
+            try:
+                return _swap_in(connection, projection, beside, position)
+            except errors.LockNotAvailable:  # a long look, such as a backup: let the others pass, then try again
+                tries += 1
+                if tries == _SWAP_TRIES:
+                    raise
+                time.sleep(_SWAP_PAUSE_S)
+
+
+def _swap_in(connection: store.Connection, projection: Projection, beside: str, position: int) -> int:
+    """Change the names while nobody looks or writes, then add the entries that came since. The position reached.
+
+    The names come first: only for them may a lock be missing, and then `projection` has not been given anything yet.
+    """
+    live = f"p_{projection.name}"
+    with connection.transaction(), connection.cursor() as cursor:
+        cursor.execute(SQL["let_nobody_look"])
+        cursor.execute(store.SQL["take_pen"])
+        connection.execute(sql.SQL("drop schema if exists {} cascade").format(sql.Identifier(live)))
+        connection.execute(sql.SQL("alter schema {} rename to {}").format(sql.Identifier(beside), sql.Identifier(live)))
+        _look_at(connection, live)
+        while entries := _apply(projection, cursor, position):
+            position = entries[-1].position
+        cursor.execute(SQL["register"], {"name": projection.name, "version": projection.version, "position": position})
     return position
+
+
+@contextmanager
+def look(connection: store.Connection) -> Iterator[psycopg.Cursor[Any]]:
+    """A cursor that sees one moment of the log and the projections, and cannot write."""
+    connection.isolation_level = psycopg.IsolationLevel.REPEATABLE_READ
+    connection.read_only = True
+    try:
+        with connection.transaction(), connection.cursor() as cursor:
+            cursor.execute(SQL["let_nobody_swap"])
+            yield cursor
+    finally:
+        if not connection.closed:
+            connection.isolation_level = None
+            connection.read_only = None
 
 
 def _make(connection: store.Connection, projection: Projection, schema: str) -> None:
@@ -160,18 +222,15 @@ def _look_at(connection: store.Connection, schema: str) -> None:
     connection.execute("select set_config('search_path', %s, true)", [f"{schema}, public"])
 
 
-def _replay(
-    connection: store.Connection, projection: Projection, schema: str, after: int, progress: Progress, stop: int = 2**62
-) -> int:
+def _replay(connection: store.Connection, projection: Projection, schema: str, after: int, progress: Progress) -> int:
     """Apply the log from `after` on, a transaction a chunk; the position reached."""
     position = after
     while True:
         with connection.transaction(), connection.cursor() as cursor:
             _look_at(connection, schema)
-            entries = [entry for entry in store.read(cursor, position, _CHUNK) if entry.position <= stop]
-            if not entries:
-                return position
-            _apply(projection, cursor, entries)
+            entries = _apply(projection, cursor, position)
+        if not entries:
+            return position
         position = entries[-1].position
         progress(len(entries))
 
@@ -190,13 +249,15 @@ def verify(conninfo: str, progress: Progress = _no_progress, most: int = 20) -> 
         with psycopg.connect(store.owner_conninfo(conninfo)) as connection:
             connection.isolation_level = psycopg.IsolationLevel.REPEATABLE_READ
             with connection.transaction(force_rollback=True), connection.cursor() as cursor:
+                cursor.execute(SQL["let_nobody_swap"])
                 registered = {row[0]: row[2] for row in cursor.execute(SQL["registered"])}
                 upto = store.head(cursor) if projection.with_the_pen else registered[name]
                 _make(connection, projection, "p_verify")
                 entries = store.replay(connection, 0, upto)
-                while chunk := list(islice(entries, _CHUNK)):
-                    _apply(projection, cursor, chunk)
-                    progress(len(chunk))
+                with _loudly(projection, f"an entry in 1 to {upto}"):
+                    while chunk := list(islice(entries, _CHUNK)):
+                        projection.apply(cursor, chunk)
+                        progress(len(chunk))
                 differences += _compare(connection, f"p_{name}", "p_verify", most)
     return differences
 

@@ -32,6 +32,8 @@ class Fold:
         self.violations: list[tuple[str, Fact]] = []
         self._position = 0
         self._touched: dict[str, list[str]] = {}
+        self._balances: dict[str, int] = defaultdict(int)
+        self._played: dict[str, int] = defaultdict(int)
 
     def tell(self, fact: Fact, at: str) -> None:
         """One more entry; `at` is its moment in a form that sorts (UTC)."""
@@ -48,14 +50,12 @@ class Fold:
                     touched.append(account)
         self._touched[fact["id"]] = touched
         for account in touched:
-            if self._ever_negative(account):
+            if not self._holds(account):
                 self.violations.append((account, fact))
 
     def balance(self, account: str) -> int:
-        balance = 0
-        for line in self.lines[account]:
-            balance = line.units if line.sets else balance + line.units
-        return balance
+        """Units at an account after everything told so far."""
+        return self._balances[account]
 
     def differences(self) -> Iterator[tuple[str, int, int]]:
         """For every count: its account, the balance just before, and the units seen."""
@@ -66,13 +66,19 @@ class Fold:
                     yield account, balance, line.units
                 balance = line.units if line.sets else balance + line.units
 
-    def _ever_negative(self, account: str) -> bool:
-        balance = 0
-        for line in self.lines[account]:
+    def _holds(self, account: str) -> bool:
+        """Plays an account through, or only its last line where nothing before that has changed."""
+        lines = self.lines[account]
+        if lines and lines[-1].position == self._position and len(lines) == self._played[account] + 1:
+            balance, lines = self._balances[account], lines[-1:]
+        else:
+            balance = 0
+        never_negative = True
+        for line in lines:
             balance = line.units if line.sets else balance + line.units
-            if balance < 0:
-                return True
-        return False
+            never_negative = never_negative and balance >= 0
+        self._balances[account], self._played[account] = balance, len(self.lines[account])
+        return never_negative
 
 
 def _steps(fact: Fact) -> list[tuple[str, bool, int]]:

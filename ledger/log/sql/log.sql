@@ -2,28 +2,25 @@
 -- Lock the pen until the transaction ends; nothing may be read for a decision before this has answered.
 select position, recorded_at from pen for update
 
--- name: clock
--- The database's clock, read while holding the pen (not now(), which is the time at which the transaction began).
-select clock_timestamp()
-
--- name: put_pen
--- Leave the pen at the last position written.
-update pen set position = %(position)s, recorded_at = %(recorded_at)s
+-- name: known
+-- The database's clock, read while holding the pen (not now(), which is the time at which the transaction began), and
+-- those of some ids that the log knows already; one row at least.
+select clock_timestamp(), e.id, e.digest, e.type, e.schema, e.content
+from (values (true)) as one (row) left join entries e on e.id = any(%(ids)b::uuid[])
 
 -- name: head
 -- The last position and when it was written, without taking the pen.
 select position, recorded_at from pen
-
--- name: by_ids
--- Entries by id: those that were posted before, and those that a reversal names.
-select id, digest, type, schema, content from entries where id = any(%(ids)b::uuid[])
 
 -- name: reversed_of
 -- Which of these entries have been taken back.
 select reverses from entries where reverses = any(%(ids)b::uuid[])
 
 -- name: append
--- Write the entries of a turn.
+-- Write the entries of a turn and leave the pen at the last of them.
+with written as (
+    update pen set position = %(last)s, recorded_at = %(now)s
+)
 insert into entries
     (position, id, type, schema, occurred_at, recorded_at, booked_on, person, client, reverses, digest, content)
 select * from unnest(

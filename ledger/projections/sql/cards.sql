@@ -8,26 +8,25 @@ where (kind, key) in (select * from unnest(%(kinds)b::text[], %(keys)b::text[]))
 select e.type, e.schema, e.content from history h join entries e using (position)
 where h.kind = %(kind)s and h.key = %(key)s order by h.position
 
--- name: put_cards
--- Write changed cards.
-insert into cards (kind, key, version, position, card)
-select * from unnest(%(kind)b::text[], %(key)b::text[], %(version)b::integer[], %(position)b::bigint[], %(card)b::jsonb[])
-on conflict (kind, key) do update
-set version = excluded.version, position = excluded.position, card = excluded.card
-
--- name: put_history
--- Note which entries touched which cards.
+-- name: put
+-- Write changed cards, which entries touched them, and changed balances: three tables in one round trip.
+with put_cards as (
+    insert into cards (kind, key, version, position, card)
+    select * from unnest(
+        %(kind)b::text[], %(key)b::text[], %(version)b::integer[], %(position)b::bigint[], %(card)b::text[]::jsonb[])
+    on conflict (kind, key) do update
+    set version = excluded.version, position = excluded.position, card = excluded.card
+), put_balances as (
+    insert into balances
+        (account, unit, holder, stage, place, crop, size, units, counted_at, counted_how, counted_by, last_at)
+    select * from unnest(
+        %(account)b::text[], %(unit)b::text[], %(holder)b::text[], %(stage)b::text[], %(place)b::text[],
+        %(crop)b::text[], %(size)b::text[], %(units)b::bigint[], %(counted_at)b::timestamptz[], %(counted_how)b::text[],
+        %(counted_by)b::text[], %(last_at)b::timestamptz[])
+    on conflict (account, unit) do update
+    set units = excluded.units, counted_at = excluded.counted_at, counted_how = excluded.counted_how,
+        counted_by = excluded.counted_by, last_at = excluded.last_at
+)
 insert into history (kind, key, version, position)
-select * from unnest(%(kind)b::text[], %(key)b::text[], %(version)b::integer[], %(position)b::bigint[])
-
--- name: put_balances
--- Write changed balances.
-insert into balances
-    (account, unit, holder, stage, place, crop, size, units, counted_at, counted_how, counted_by, last_at)
 select * from unnest(
-    %(account)b::text[], %(unit)b::text[], %(holder)b::text[], %(stage)b::text[], %(place)b::text[], %(crop)b::text[],
-    %(size)b::text[], %(units)b::bigint[], %(counted_at)b::timestamptz[], %(counted_how)b::text[], %(counted_by)b::text[],
-    %(last_at)b::timestamptz[])
-on conflict (account, unit) do update
-set units = excluded.units, counted_at = excluded.counted_at, counted_how = excluded.counted_how,
-    counted_by = excluded.counted_by, last_at = excluded.last_at
+    %(touched_kind)b::text[], %(touched_key)b::text[], %(touched_version)b::integer[], %(touched_position)b::bigint[])

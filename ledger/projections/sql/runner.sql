@@ -15,6 +15,14 @@ update projections set position = %(position)s where name = %(name)s
 insert into projections (name, version, position) values (%(name)s, %(version)s, %(position)s)
 on conflict (name) do update set version = excluded.version, position = excluded.position
 
+-- name: let_nobody_swap
+-- Wait for a swap to end and let none begin; to come before the first look, which freezes what the transaction sees.
+lock table projections in access share mode
+
+-- name: let_nobody_look
+-- Wait a second for all looks to end, and let none begin.
+set local lock_timeout = '1s'; lock table projections in access exclusive mode
+
 -- name: tables_in
 -- The tables of a schema.
 select table_name from information_schema.tables where table_schema = %(schema)s order by table_name

@@ -69,14 +69,14 @@ def is_free(host: str, port: int) -> bool:
 def in_background(conninfo: str, host: str, port: int) -> Iterator[str]:
     """Serve in a thread while the block runs; yields the address."""
     app = importlib.import_module(APPLICATION).create_app(conninfo)
-    ready, stopping = threading.Event(), threading.Event()
+    ready = threading.Event()
     server = _server(app, host, port)
     loop = asyncio.new_event_loop()
 
     def run() -> None:
-        asyncio.set_event_loop(loop)
-        loop.run_until_complete(_serve(server, host, port, ready.set))
-        stopping.set()
+        with contextlib.closing(loop):
+            asyncio.set_event_loop(loop)
+            loop.run_until_complete(_serve(server, host, port, ready.set))
 
     thread = threading.Thread(target=run, name="server", daemon=True)
     thread.start()

@@ -33,6 +33,14 @@ ROOM = 4 * 2**30  # bytes; a run needs a fraction of it
 def pytest_addoption(parser: pytest.Parser) -> None:
     """Which PostgreSQL to test on."""
     parser.addoption("--postgres", default="embedded", metavar="embedded|container|URL", help="the PostgreSQL to test on")
+    parser.addoption(
+        "--browser", metavar="PATH", help="a Chromium to look at the pages with; without it they are not looked at"
+    )
+
+
+def pytest_ignore_collect(collection_path: Path, config: pytest.Config) -> bool | None:
+    """The browser run is one of its own: a machine that has only Python has no browser."""
+    return True if collection_path.name == "browser" and not config.getoption("--browser") else None
 
 
 @pytest.fixture(scope="session", autouse=True)

@@ -194,6 +194,7 @@ def _sister(crop: Crop, which: int, spread: float) -> Crop:
     )
 
 
+@lru_cache(maxsize=4096)
 def winter_share(day: date) -> float:
     """How far into winter a day is: 1 in mid-January, 0 in mid-July."""
     return 0.5 * (1 + math.cos(2 * math.pi * (day.timetuple().tm_yday - 15) / 365.25))

@@ -67,8 +67,6 @@ class Orders:
         self.weather_holds = 0
         self.weather_held: list[UUID] = []
         self.weather_ends = date.min
-        #: plants that buyers asked for, and those that were sold out, since the opening
-        self.asked, self.sold_out = 0, 0
 
     def forget_all(self) -> None:
         """The book is opened: whatever was on its way before is nobody's business."""
@@ -76,7 +74,6 @@ class Orders:
         self.packed.clear()
         self.held.clear()
         self.recent.clear()
-        self.asked = self.sold_out = 0
 
     # --- a shipping day ---
 
@@ -119,11 +116,8 @@ class Orders:
         order = Order(f"B{site.today.year % 100}-{self._number:05d}", region)
         for shelf in shelves:
             units = chance.choices(_UNITS[0], cum_weights=_UNITS[1])[0]
-            self.asked += units
             if shelf.finished and shelf.on_offer() > units:
                 self._pick(order, shelf, units)
-            else:
-                self.sold_out += units
         if order.lines:
             self.packed.append(order)
 

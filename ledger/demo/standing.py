@@ -62,7 +62,7 @@ class Trays(Lot):
     `alive` is the number of cells that the book should have, for an empty cell stands as well as a full one.
     """
 
-    __slots__ = ("cells", "look_from", "looked_at", "readies", "rots")
+    __slots__ = ("cells", "looked_at", "readies", "rots")
 
     def __init__(self, batch: Batch, place: str, cells: int, since: date) -> None:
         super().__init__(batch, Stage.STRUCK, place, cells, since)
@@ -70,7 +70,6 @@ class Trays(Lot):
         self.readies: list[date] = []
         self.rots: list[date] = []
         self.looked_at: date | None = None
-        self.look_from = since
 
     def take(self, units: int, chance: random.Random) -> None:
         super().take(units, chance)
@@ -213,4 +212,3 @@ class Order:
     region: str
     lines: list[tuple[Lot, int]] = field(default_factory=list)
     hold: UUID | None = None
-    last_chance: date = date.max

@@ -1,6 +1,6 @@
 """A guided tour of a dozen questions: who asks, the call, and the answer in short.
 
-The tour finds its subjects by asking, so it works on any ledger with plants in it. It leaves a loss of two plants behind.
+The tour finds its subjects by asking, whatever seed the demo was made from. It leaves a loss of two plants behind.
 """
 
 from __future__ import annotations
@@ -24,11 +24,12 @@ def tour(client: Client, console: Console | None = None) -> None:
     guide = _Guide(client, console or Console())
     offer = guide.sellable_now()
     guide.ready_by(offer)
-    batch, place = guide.batch_card(offer)
     guide.trace()
     guide.shrink()
-    guide.correct_a_slip(batch, place)
-    guide.refusal(batch, place)
+    if offer["now"]:
+        batch, place = guide.batch_card(offer)
+        guide.correct_a_slip(batch, place)
+        guide.refusal(batch, place)
     guide.sums()
     guide.farewell()
 
@@ -81,7 +82,7 @@ class _Guide:
             "Storefront",
             f"and by when could I have {wanted}?",
             ("GET", f"/v1/availability/{offer['crop']}/{offer['size']}/ready-by?quantity={wanted}"),
-            lambda body: [f"{body['ready_by'] or 'never, as things stand'}, from {body['basis']} plants ({body['rests_on']})"],
+            lambda body: [_ready(body)],
         )
 
     def batch_card(self, offer: Any) -> tuple[str, str]:
@@ -220,6 +221,12 @@ def _sellable(offer: Any) -> str:
     stock = offer["stock"]
     parts = f"{stock['finished']} finished, {stock['held']} held, {stock['stopped']} stopped, {stock['buffer']} count buffer"
     return f"{offer['now']} ({offer['availability'].rsplit('/')[-1]}): {parts}"
+
+
+def _ready(answer: Any) -> str:
+    if answer["ready_by"] is None:
+        return "not from anything that stands here now"
+    return f"{answer['ready_by']}, basis: {answer['basis']} ({answer['rests_on']})"
 
 
 def _two_slips(question: Any) -> str:

@@ -612,13 +612,13 @@ class Counted(Told, tag="counted", frozen=True, kw_only=True):
 
 
 def _size_fits_stage(stage: Stage, size: str | None) -> None:
+    _require(stage is not Stage.PICKED, "stage", "plants cannot come in as picked: bring them in as finished, then pick them")
     has_size = stage in (Stage.POTTED, Stage.FINISHED, Stage.SECONDS)
     _require(
         has_size == (size is not None),
         "size",
         f"{stage} plants have a size: name it" if has_size else f"{stage} plants have no size yet: leave it out",
     )
-    _require(stage is not Stage.PICKED, "stage", "plants cannot come in as picked: bring them in as finished, then pick them")
 
 
 class Opened(Told, tag="opened", frozen=True, kw_only=True):

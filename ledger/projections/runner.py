@@ -158,6 +158,7 @@ def rebuild(conninfo: str, name: str, progress: Progress = _no_progress) -> int:
     projection = ALL[name]()
     with psycopg.connect(store.owner_conninfo(conninfo)) as connection:
         with connection.transaction():
+            connection.execute(SQL["build_alone"])
             connection.execute(sql.SQL("drop schema if exists {} cascade").format(sql.Identifier(beside)))
             _make(connection, projection, beside)
         position, tries = 0, 0

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
 from random import Random
 from typing import Any
@@ -39,7 +39,7 @@ def forget(conninfo: str) -> int:
 
 def positions(conninfo: str) -> dict[str, int]:
     """How far each of those that follow has come."""
-    return dict(query(conninfo, "select name, position from projections where name in ('lines', 'passages')"))  # type: ignore[arg-type]
+    return dict(query(conninfo, "select name, position from projections where name in ('lines', 'passages')"))
 
 
 def follow(conninfo: str, progress: runner.Progress = lambda _: None) -> None:

@@ -66,7 +66,8 @@ class Bench:
         with psycopg.connect(store.app_conninfo(self.conninfo), autocommit=True) as connection:
             runner.follow(connection)
             rows = connection.execute(
-                "select stage, flow, via, sum(units)::bigint from passages where batch = %s group by 1, 2, 3 having sum(units) <> 0",
+                "select stage, flow, via, sum(units)::bigint from passages where batch = %s"
+                " group by 1, 2, 3 having sum(units) <> 0",
                 [batch or self.batch],
             )
             return {(stage, flow, via): units for stage, flow, via, units in rows}
@@ -148,7 +149,10 @@ def test_a_put_back_takes_the_pick_back(bench: Bench) -> None:
         ("moved", {"stage": "finished", "place": "G2", "to": "G1", "units": 9}),
         ("sold-here", {"place": "G2", "units": 2, "price": "8.50"}),
         ("given-out", {"stage": "finished", "place": "G2", "units": 2, "why": "a sample", "approved_by": "head-grower"}),
-        ("planted-as-stock", {"stage": "finished", "place": "G2", "units": 2, "why": "good ones", "approved_by": "head-grower"}),
+        (
+            "planted-as-stock",
+            {"stage": "finished", "place": "G2", "units": 2, "why": "good ones", "approved_by": "head-grower"},
+        ),
         ("potted-up", {"place": "G2", "size": "C2", "pots": 6, "casualties": 2, "to": "G1"}),
         ("counted", {"stage": "finished", "place": "G2", "units": 37, "method": "count"}),
         ("counted", {"stage": "finished", "place": "G2", "units": 44, "method": "blind-count"}),
@@ -161,7 +165,7 @@ def test_a_reversal_takes_its_entrys_passages_back(bench: Bench, kind: str, fiel
     bench.graded(40)
     before, by_day = bench.flows(), bench.by_day("finished", "entered")
     posted = bench.post(kind, batch=bench.batch, **fields)
-    if kind not in ("moved",) and fields.get("method") != "estimate":
+    if kind != "moved" and fields.get("method") != "estimate":
         assert bench.flows() != before
     bench.reverse(posted)
     assert bench.flows() == before
@@ -228,7 +232,8 @@ def test_what_leaves_a_stage_for_the_next_enters_it(played: History) -> None:
     """Within a batch, per pair of stages."""
     rows = query(
         played.conninfo,
-        "select batch, stage, flow, via, sum(units)::bigint from passages where flow in ('entered', 'left') group by 1, 2, 3, 4",
+        "select batch, stage, flow, via, sum(units)::bigint from passages"
+        " where flow in ('entered', 'left') group by 1, 2, 3, 4",
     )
     stages = {"gathered", "struck", "rooted", "potted", "finished", "seconds", "picked"}
     left = {(batch, stage, via): units for batch, stage, flow, via, units in rows if flow == "left" and via in stages}

@@ -37,9 +37,9 @@ MISSING = "follows from the log but is missing"
 
 def plant(conninfo: str, statement: str, table: str, column: str, value: str) -> None:
     """Change a table behind the program's back, in its first row in the order of its key's column."""
-    names = {"table": sql.Identifier(table), "column": sql.Identifier(column), "value": sql.SQL(value)}  # type: ignore[arg-type]
+    names = {"table": sql.Identifier(table), "column": sql.Identifier(column), "value": sql.SQL(value)}
     with psycopg.connect(store.owner_conninfo(conninfo)) as connection:
-        done = connection.execute(sql.SQL(statement).format(**names))  # type: ignore[arg-type]
+        done = connection.execute(sql.SQL(statement).format(**names))
         assert done.rowcount == 1
 
 

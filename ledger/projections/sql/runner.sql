@@ -19,6 +19,10 @@ on conflict (name) do update set version = excluded.version, position = excluded
 -- Wait for a swap to end and let none begin; to come before the first look, which freezes what the transaction sees.
 lock table projections in access share mode
 
+-- name: build_alone
+-- Wait until nobody else builds a projection; held until the session ends.
+select pg_advisory_lock(hashtextextended('tallybench: build a projection', 0))
+
 -- name: let_nobody_look
 -- Wait a second for all looks to end, and let none begin.
 set local lock_timeout = '1s'; lock table projections in access exclusive mode

@@ -26,6 +26,7 @@ from ledger.plants.entries import (
     StockSource,
     StopReason,
 )
+from ledger.plants.recorded import COUNT_DIFFERENCE
 
 #: (kind, key) names a card
 Key = tuple[str, str]
@@ -36,7 +37,7 @@ class Value(Struct, frozen=True, kw_only=True, omit_defaults=True):
 
 
 class Count(Value, frozen=True, kw_only=True):
-    """A count that set a balance."""
+    """A count that set a balance, and the outside account on the other side of its difference."""
 
     entry: UUID
     position: int
@@ -44,6 +45,7 @@ class Count(Value, frozen=True, kw_only=True):
     method: Method
     units: int
     by: str
+    against: str = COUNT_DIFFERENCE
 
     @property
     def order(self) -> tuple[datetime, int]:

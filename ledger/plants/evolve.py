@@ -45,6 +45,7 @@ from ledger.plants.entries import (
     Held,
     HoldEnded,
     Merged,
+    Method,
     Opened,
     PersonSet,
     PlaceSet,
@@ -66,7 +67,7 @@ from ledger.plants.entries import (
     Treated,
     type_of,
 )
-from ledger.plants.recorded import SHIPPED, Move, Recorded, split_standing
+from ledger.plants.recorded import COUNT_DIFFERENCE, SHIPPED, STOCK, STOCK_PLANT, Move, Recorded, split_standing
 
 _RECENT_ACTS = 8
 _RECENT_TREATMENTS = 10
@@ -272,20 +273,10 @@ class _Fold:
         match told:
             case Counted() if told.method.moves_balance:
                 batch = self.batch(told.batch)
-                key = f"{told.stage}/{told.place}"
-                at = told.occurred_at
-                standing = batch.standing.get(key) or Standing(unit=unit_at(batch, told.stage), units=0, since=at, last_at=at)
-                count = Count(
-                    entry=told.id,
-                    position=self.recorded.position,
-                    at=at,
-                    method=told.method,
-                    units=told.units,
-                    by=told.by,
-                )
-                after = changed(standing, counts=(*standing.counts, count), last_at=max(standing.last_at, at))
-                self.put(changed(batch, standing={**batch.standing, key: after}))
-                self.book.moved.add((batch.key, key))
+                self.count(batch, told.stage, told.place, unit_at(batch, told.stage), told.method, told.units)
+            case StockSet():  # told whole, which is a count whose difference comes from its source
+                plant = self.book.holder(told.stock_plant)
+                self.count(plant, STOCK, told.place, STOCK_PLANT, Method.COUNT, told.units, told.source.value)
             case SetBack() | Tended():
                 self.add_days(told.batch, told.days_added)
             case Held():
@@ -313,6 +304,18 @@ class _Fold:
         for where in self.touched_batches():
             if self.book.cards.get(("batch", where)) is None:  # named but not changed: it still belongs to its life line
                 self.put(self.batch(where))
+
+    def count(
+        self, card: Any, stage: str, place: str, unit: str, method: Method, units: int, against: str = COUNT_DIFFERENCE
+    ) -> None:
+        """Note on an account that it was counted at this moment."""
+        key, at = f"{stage}/{place}", self.told.occurred_at
+        standing = card.standing.get(key) or Standing(unit=unit, units=0, since=at, last_at=at)
+        position, entry, by = self.recorded.position, self.told.id, self.told.by
+        count = Count(entry=entry, position=position, at=at, method=method, units=units, by=by, against=against)
+        after = changed(standing, counts=(*standing.counts, count), last_at=max(standing.last_at, at))
+        self.put(changed(card, standing={**card.standing, key: after}))
+        self.book.moved.add((card.key, key))
 
     def touched_batches(self) -> list[str]:
         named = getattr(self.told, "batch", None)
@@ -487,11 +490,18 @@ def act_of(told: Told) -> tuple[str, str] | None:
 
 #: what makes two entries look like the same job: same batch, same type, and these fields alike
 _ACTS: dict[str, tuple[str, ...]] = {
+    "struck": ("gathered_at", "cuttings"),
     "rooted": ("place", "usable", "weak", "failed"),
     "moved": ("stage", "place", "to", "units"),
     "potted": ("size", "pots"),
     "potted-up": ("size", "pots"),
     "graded": ("place", "finished", "culled"),
     "lost": ("stage", "place", "units"),
+    "set-back": ("place", "units"),
+    "renamed": ("stage", "place", "units"),
     "picked": ("order", "units"),
+    "put-back": ("order", "units"),
+    "damage-claimed": ("order", "units"),
+    "given-out": ("stage", "place", "units"),
+    "planted-as-stock": ("stage", "place", "units"),
 }

@@ -319,7 +319,7 @@ class _Desk:
             if balance + delta < 0:
                 raise self.short(account, order[0], balance, delta)
         if later is not None:
-            against = (account, accounts.COUNT_DIFFERENCE) if delta > 0 else (accounts.COUNT_DIFFERENCE, account)
+            against = (account, later.against) if delta > 0 else (later.against, account)
             self.moves.append(
                 Move(
                     units=abs(delta),

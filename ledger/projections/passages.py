@@ -17,7 +17,7 @@ from msgspec.structs import replace
 
 from ledger.log import queries
 from ledger.plants.entries import Reversed, Stage
-from ledger.plants.recorded import COUNT_DIFFERENCE, LIFE, LOSS, STOCK, Move, Recorded, split_standing
+from ledger.plants.recorded import LIFE, LOSS, STOCK, Move, Recorded, split_standing
 
 SQL = queries.load("ledger.projections", "passages.sql")
 
@@ -55,9 +55,11 @@ def steps(entry: Recorded) -> Iterator[tuple[Passage | Difference, int]]:
 
 
 def _difference(move: Move, count: UUID, day: date) -> Iterator[tuple[Passage | Difference, int]]:
-    found = move.source == COUNT_DIFFERENCE
+    found = split_standing(move.source) is None
     where = split_standing(move.target if found else move.source)
     assert where is not None
+    if where[1] == STOCK:
+        return
     units = move.units if found else -move.units
     yield Passage(where[0], where[1], day, "counted", ""), units
     yield Difference(count, *where, day), units

@@ -10,14 +10,14 @@ from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from datetime import datetime
 from functools import partial
-from typing import Any, TypeVar
+from typing import Any, TypeVar, cast
 from uuid import UUID
 
 from ledger.log import codec
 from ledger.plants import rules
 from ledger.plants.book import Book, Missing
 from ledger.plants.cards import AnyCard, BatchCard, Key, StockPlantCard
-from ledger.plants.entries import Entry
+from ledger.plants.entries import Entry, Told
 from ledger.plants.evolve import evolve
 from ledger.plants.recorded import Recorded, split_standing
 from ledger.plants.refusals import Problem, Refusal, Refused, as_problem
@@ -66,7 +66,7 @@ class Ledger:
         """Tell entries in one turn of the pen, all or nothing. Raises Refused with every problem."""
         return self.write(codec.read_told(list(facts)))
 
-    def write(self, told: Sequence[Entry]) -> list[Recorded]:
+    def write(self, told: Sequence[Told]) -> list[Recorded]:
         """The same with entries that were read already."""
         self._latest = max([self._latest, *(entry.occurred_at for entry in told)])
         page = self._book.fork()
@@ -76,7 +76,7 @@ class Ledger:
         for index, entry in enumerate(told):
             turn = rules.Turn(position=len(self.log) + len(written) + 1, now=self.clock or self._latest, client="tests")
             try:
-                recorded = self._ask(partial(rules.decide, page, entry, turn))
+                recorded = self._ask(partial(rules.decide, page, cast(Entry, entry), turn))
             except Refusal as refusal:
                 problems.append(as_problem(index, refusal))
                 continue

@@ -6,6 +6,7 @@ from typing import Any
 
 import pytest
 
+from ledger.plants.refusals import Refused
 from tests.plants.memory import HOYA, IXORA, Ledger, moves
 
 # --- moved -------------------------------------------------------------------------------------------------------
@@ -107,23 +108,16 @@ def test_only_plants_of_one_crop_and_size_are_put_together(ledger: Ledger) -> No
 
 
 def test_no_more_is_put_together_than_stands_but_for_counting_first(ledger: Ledger) -> None:
-    """The batch of which too few stand is offered to be counted; where it is two, their counts go side by side."""
+    """Where too few stand of two batches, the one is offered after the other, and both counts go before the merge."""
     first, second = ledger.opened("rooted", 10, "H1"), ledger.opened("rooted", 10, "H2")
-    told = {"stage": "rooted", "sources": [part(first, 12), part(second, 13, "H2")], "place": "H1"}
-    refused = ledger.refusal("merged", **told)
+    refused = ledger.refusal("merged", stage="rooted", sources=[part(first, 12), part(second, 13, "H2")], place="H1")
     assert (refused.code, refused.field, refused.data) == ("not-enough-standing", "sources", {"wanted": 12, "standing": 10})
-    seen_first, merged = refused.offer
-    ledger.tell("counted", **part(first, 12), stage="rooted", method="count")
-    seen_second = ledger.refusal("merged", **told).offer[0]
-    assert seen_first.id != seen_second.id
-    ledger.tell("counted", **part(first, 10), stage="rooted", method="count")
-    at = ledger.teller.now
-    last: Any = ledger.teller.tell("merged", **told, occurred_at=at)
-    offers = [ledger.refusal("merged", **told, id=str(last.id), occurred_at=at).offer[0]]
-    offers.append(ledger.teller.tell("counted", **part(second, 13, "H2"), stage="rooted", method="count", occurred_at=at))
-    written: Any = ledger.write([*offers, last])[-1]
-    assert ledger.standing(written.told.into) == {"rooted/H1": 25}
-    assert merged.id != last.id
+    with pytest.raises(Refused) as again:
+        ledger.write(refused.offer)
+    (problem,) = again.value.problems
+    assert problem.data == {"wanted": 13, "standing": 10}
+    merged: Any = ledger.write([refused.offer[0], *problem.offer])[-1]
+    assert ledger.standing(merged.told.into) == {"rooted/H1": 25}
 
 
 @pytest.mark.parametrize(

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import os
+from collections import Counter
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
-from typing import Any
+from typing import Any, NoReturn
 
 import psycopg
 from litestar import Litestar, Request
@@ -106,17 +107,21 @@ def create_app(conninfo: str | None = None) -> Litestar:
 
 async def _only_known_questions(request: Request[Any, Any, Any]) -> None:
     """A misspelt query parameter is an error, not a wider answer."""
-    names = request.query_params.keys()
-    if not names:
+    if not request.query_params:
         return
     known = request.route_handler.opt.get("questions")
     if known is None:
         known = _questions(request)
         request.route_handler.opt["questions"] = known
-    for name in names:
+    for name, times in Counter(name for name, _ in request.query_params.multi_items()).items():
         if name not in known:
-            message = f"there is no such parameter here: {', '.join(sorted(known)) or 'this path takes none'}"
-            raise ValidationException(detail=message, extra=[{"key": name[:60], "message": message}])
+            _refuse_question(name, f"there is no such parameter here: {', '.join(sorted(known)) or 'this path takes none'}")
+        if times > 1:
+            _refuse_question(name, "give it once: of several values one would be left out in silence")
+
+
+def _refuse_question(name: str, message: str) -> NoReturn:
+    raise ValidationException(detail=message, extra=[{"key": name[:60], "message": message}])
 
 
 def _questions(request: Request[Any, Any, Any]) -> set[str]:

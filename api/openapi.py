@@ -40,7 +40,6 @@ _HEADERS = {
     "ETag": "The version of the answer, for If-None-Match, or of the value, for If-Match.",
     "Link": 'The next page, as rel="next"; left out on the last.',
 }
-_MONEY = r"^(999999(\.0{1,4})?|(?!999999)[0-9]{1,6}(\.[0-9]{1,4})?)$"
 #: answers hold entries as they were kept, byte for byte; their types only say that this is JSON
 _KEPT = (("Entries", "entries"), ("BatchAnswer", "life"), ("OpenQuestion", "first"), ("OpenQuestion", "second"))
 
@@ -93,11 +92,6 @@ def _amend(components: dict[str, Any]) -> None:
     for kind in TYPES.values():
         schema = {"type": "integer", "minimum": 1, "maximum": kind.SCHEMA, "description": "Leave it out for the newest."}
         components[kind.__name__]["properties"]["schema"] = schema
-    for name in ("Offer", "CostSet", "BoughtIn", "SoldHere"):
-        for field in components[name]["properties"].values():
-            for value in field.get("anyOf", [field]):
-                if value.get("format") == "decimal":
-                    value["pattern"] = _MONEY
     for name, field in _KEPT:
         properties = components[name]["properties"]
         properties[field] = {"type": "array", "items": _ref("Recorded")} if "items" in properties[field] else _ref("Recorded")

@@ -7,14 +7,20 @@ from typing import Annotated
 
 from litestar.params import PathParameter, QueryParameter
 
-from ledger.plants.entries import Stage
+from ledger.plants import numbers
+from ledger.plants.entries import END, Stage
 
-_CROP = r"^[a-z0-9]+(-[a-z0-9]+)*$"
-_CODE = r"^[A-Z][A-Z0-9]*(-[A-Z0-9]+)*$"
-BATCH = r"^[0-9]{2}W[0-5][0-9]-[0-9]{2,5}[0-9A-Z]$"
+_CROP = r"^[a-z0-9]+(-[a-z0-9]+)*" + END
+_CODE = r"^[A-Z][A-Z0-9]*(-[A-Z0-9]+)*" + END
+_SIZE = r"^[A-Z][A-Z0-9]*" + END
+BATCH = numbers.PATTERN
+PERSON = _CROP
+ORDER = r"^[A-Za-z0-9][A-Za-z0-9._:-]*" + END
+#: what pages go on after: a code of any kind
+ANY_CODE = r"^[A-Za-z0-9._:-]*" + END
 
 Crop = Annotated[str | None, QueryParameter(pattern=_CROP, max_length=64, description="Only this crop.")]
-Size = Annotated[str | None, QueryParameter(pattern=r"^[A-Z][A-Z0-9]*$", max_length=8, description="Only this pot size.")]
+Size = Annotated[str | None, QueryParameter(pattern=_SIZE, max_length=8, description="Only this pot size.")]
 AtStage = Annotated[Stage | None, QueryParameter(description="Only this stage.")]
 Place = Annotated[str | None, QueryParameter(pattern=_CODE, max_length=16, description="Only this place.")]
 Limit = Annotated[int, QueryParameter(ge=1, le=1000, description="How many at most.")]
@@ -24,6 +30,6 @@ Since = Annotated[date | None, QueryParameter(name="from", description="First da
 Until = Annotated[date | None, QueryParameter(name="to", description="Last day of the period; today if left out.")]
 
 CropPath = Annotated[str, PathParameter(pattern=_CROP, max_length=64)]
-SizePath = Annotated[str, PathParameter(pattern=r"^[A-Z][A-Z0-9]*$", max_length=8)]
+SizePath = Annotated[str, PathParameter(pattern=_SIZE, max_length=8)]
 BatchPath = Annotated[str, PathParameter(pattern=BATCH, max_length=12)]
 StockPlantPath = Annotated[str, PathParameter(pattern=_CODE, max_length=24)]

@@ -2,11 +2,12 @@
 
     python -m benchmarks.appends [--seconds 2]
 
-Everyone writes the same small entries, durably, on the same server. The service decides each (is there enough standing?), keeps
-cards and balances in the same transaction, and is given one entry a call. The raw insert decides nothing: one row of the same
-columns under the same indexes, committed by itself, one connection a writer. `eventsourcing` appears twice. Its application
-does what the service does: load, decide, append; one aggregate a batch, one event an entry, its cache holds every aggregate, reads
-nothing anew, and each writer has batches of its own, so that no save conflicts. Its recorder alone appends what it is given.
+Everyone writes the same small entries, durably, on the same server. The service decides each (is there enough standing?),
+keeps cards and balances in the same transaction, and is given one entry a call. The raw insert decides nothing: one row of
+the same columns under the same indexes, committed by itself, one connection a writer. `eventsourcing` appears twice. Its
+application does what the service does: load, decide, append; one aggregate a batch, one event an entry, its cache holds every
+aggregate, reads nothing anew, and each writer has batches of its own, so that no save conflicts. Its recorder alone appends
+what it is given.
 """
 
 from __future__ import annotations
@@ -116,7 +117,7 @@ class Raw:
         for number, row in enumerate(self._rows(told)):
             if time.perf_counter() >= until:
                 return number
-            connection.execute(self._insert, row)  # type: ignore[call-overload] # its text is put together above
+            connection.execute(self._insert, row)
         return len(told)
 
     def copy_rate(self) -> float:
@@ -125,7 +126,7 @@ class Raw:
         connection = self._connections[0]
         begun = time.perf_counter()
         for first in range(0, len(rows), LIST):
-            with connection.cursor() as cursor, cursor.copy(f"copy rows ({COLUMNS}) from stdin") as copy:  # type: ignore[arg-type]
+            with connection.cursor() as cursor, cursor.copy(f"copy rows ({COLUMNS}) from stdin") as copy:
                 for row in rows[first : first + LIST]:
                     copy.write_row(row)
         return len(rows) / (time.perf_counter() - begun)
@@ -168,7 +169,16 @@ class Batch(Aggregate):
         self.lost(told.id, told.occurred_at.isoformat(), told.by, told.stage.value, told.place, told.units, told.cause.value)
 
     @event("Lost")
-    def lost(self, entry: UUID, occurred_at: str, by: str, stage: str, place: str, units: int, cause: str) -> None:  # noqa: PLR0913
+    def lost(  # what the event holds besides the units is in its stored state
+        self,
+        entry: UUID,  # noqa: ARG002
+        occurred_at: str,  # noqa: ARG002
+        by: str,  # noqa: ARG002
+        stage: str,  # noqa: ARG002
+        place: str,  # noqa: ARG002
+        units: int,
+        cause: str,  # noqa: ARG002
+    ) -> None:
         self.units -= units
 
 
@@ -231,6 +241,7 @@ _AIMS = {1: (1.0, 1 / 3), 8: (None, None), 32: (5.0, 2.0)}
 
 
 def main() -> None:
+    """Measure all of them in turn."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
     parser.add_argument("--seconds", type=float, default=2.0, help="how long each of the measurements takes")
     seconds = parser.parse_args().seconds

@@ -42,7 +42,7 @@ def measure(contenders: Contenders, aims: Sequence[Aim]) -> Rates:
     rates: Rates = {name: [] for name in contenders}
     begun = time.monotonic()
     for number in range(1, MOST_ROUNDS + 1):
-        for name in track(contenders, f"round {number}", console=console, transient=True):
+        for name in track(contenders, f"round {number}", console=console, transient=True, disable=not console.is_terminal):
             rates[name].append(contenders[name]())
         steady = all(max(found) / min(found) <= WIDE for found in (ratios(rates, aim) for aim in aims))
         if number >= LEAST_ROUNDS and (steady or time.monotonic() - begun > MOST_SECONDS):
@@ -51,6 +51,7 @@ def measure(contenders: Contenders, aims: Sequence[Aim]) -> Rates:
 
 
 def ratios(rates: Rates, aim: Aim) -> list[float]:
+    """Ours beside theirs, round by round."""
     return [ours / theirs for ours, theirs in zip(rates[aim.ours], rates[aim.theirs], strict=True)]
 
 

@@ -60,11 +60,13 @@ class Ground:
         return str(conninfo_to_dict(self._cluster)["host"])
 
     def version(self) -> str:
+        """What PostgreSQL says it is."""
         with psycopg.connect(self._cluster) as connection:
-            return connection.execute("show server_version").fetchone()[0]  # type: ignore[index] # it always answers
+            (version,) = connection.execute("show server_version").fetchall()[0]
+            return str(version)
 
     def flush_ms(self) -> float:
-        """What one flush to the disk under the server takes, as the median of some: next to nothing means that it is no disk."""
+        """What one flush to the disk under the server takes, the median of some: next to nothing means no disk."""
         taken = []
         with tempfile.TemporaryFile(dir=self._server.folder) as file:
             for _ in range(_FLUSHES):

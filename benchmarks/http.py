@@ -2,20 +2,22 @@
 
     python -m benchmarks.http [--seconds 2]
 
-Both are served the same way, each by a process of its own (`ledger.serving`), on 127.0.0.1. The clients keep their
-connections, send one entry a call and wait for its answer; they run in this process as threads on plain sockets.
+Both are served the same way, as the product serves itself (`ledger.serving`: granian, one worker), each by a process of its
+own on 127.0.0.1. The clients keep their connections, send one entry a call and wait for its answer. They run in this process
+on one event loop and hold what they send ready, so that they are not what is measured.
 """
 
 from __future__ import annotations
 
 import argparse
-import http.client
+import asyncio
 import multiprocessing
+import re
 import socket
 import time
 from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
+from functools import partial
 
 import msgspec
 
@@ -26,7 +28,7 @@ from ledger.nursery import Nursery
 from ledger.plants.entries import Lost
 
 CLIENTS = (1, 8, 32)
-MOST_A_SECOND = 3_000
+MOST_A_SECOND = 6_000
 _UP_SECONDS = 30
 
 
@@ -64,35 +66,82 @@ def _wait_for(port: int) -> None:
             return
 
 
-def _post(port: int, key: str, told: Sequence[Lost], until: float) -> int:
-    """One client: it posts until its entries are used up or the moment has come; how many were taken."""
-    headers = {"Authorization": f"Bearer {key}", "Content-Type": "application/json"}
-    connection = http.client.HTTPConnection("127.0.0.1", port)
-    taken = 0
-    for entry in told:
-        if time.perf_counter() > until:
-            break
-        connection.request("POST", "/v1/entries", msgspec.json.encode(entry), headers)
-        answer = connection.getresponse()
-        answer.read()
-        if answer.status != http.HTTPStatus.CREATED:
-            raise RuntimeError(f"an entry was answered with {answer.status}")
-        taken += 1
-    connection.close()
-    return taken
+class _Client(asyncio.Protocol):
+    """One client on one connection: sends a request, waits for its whole answer, sends the next, until it is told to end."""
+
+    def __init__(self, requests: Iterator[bytes], until: float) -> None:
+        self._requests = requests
+        self._until = until
+        self._received = b""
+        self._transport: asyncio.Transport | None = None
+        self.taken = 0
+        self.ended: asyncio.Future[None] = asyncio.get_running_loop().create_future()
+
+    def connection_made(self, transport: asyncio.BaseTransport) -> None:
+        assert isinstance(transport, asyncio.Transport)
+        self._transport = transport
+        self._next()
+
+    def data_received(self, data: bytes) -> None:
+        self._received += data
+        head, found, body = self._received.partition(b"\r\n\r\n")
+        length = _LENGTH.search(head)
+        if not found or length is None or len(body) < int(length[1]):
+            return
+        if not head.startswith(b"HTTP/1.1 201 "):
+            self._end(RuntimeError(f"an entry was answered with {self._received!r:.500}"))
+            return
+        self.taken += 1
+        self._received = b""
+        self._next()
+
+    def connection_lost(self, exc: Exception | None) -> None:
+        self._end(exc or ConnectionError("the server closed the connection"))
+
+    def _next(self) -> None:
+        assert self._transport is not None
+        request = next(self._requests, None) if time.perf_counter() < self._until else None
+        if request is None:
+            self._end(None)
+        else:
+            self._transport.write(request)
+
+    def _end(self, error: Exception | None) -> None:
+        if self.ended.done():
+            return
+        if error is None:
+            self.ended.set_result(None)
+        else:
+            self.ended.set_exception(error)
+        if self._transport is not None:
+            self._transport.close()
 
 
-def _rate(port: int, key: str, clients: int, batches: list[str], seconds: float) -> Callable[[], float]:
-    def measure() -> float:
-        told = ground.losses(batches, int(seconds * MOST_A_SECOND))
-        with ThreadPoolExecutor(clients) as pool:
-            begun = time.perf_counter()
-            until = begun + seconds
-            running = [pool.submit(_post, port, key, told[number::clients], until) for number in range(clients)]
-            taken = sum(done.result() for done in running)
-            return taken / (time.perf_counter() - begun)
+_LENGTH = re.compile(rb"\r\ncontent-length: *(\d+)", re.IGNORECASE)
 
-    return measure
+
+def _request(port: int, key: str, entry: Lost) -> bytes:
+    body = msgspec.json.encode(entry)
+    head = (
+        f"POST /v1/entries HTTP/1.1\r\nHost: 127.0.0.1:{port}\r\nAuthorization: Bearer {key}\r\n"
+        f"Content-Type: application/json\r\nContent-Length: {len(body)}\r\n\r\n"
+    )
+    return head.encode() + body
+
+
+def _rate(port: int, key: str, clients: int, batches: list[str], seconds: float) -> float:
+    """Entries a second that so many clients get taken; each tells of batches of its own."""
+    requests = [_request(port, key, entry) for entry in ground.losses(batches, int(seconds * MOST_A_SECOND))]
+    return asyncio.run(_all_post(port, [iter(requests[number::clients]) for number in range(clients)], seconds))
+
+
+async def _all_post(port: int, shares: Sequence[Iterator[bytes]], seconds: float) -> float:
+    loop = asyncio.get_running_loop()
+    begun = time.perf_counter()
+    made = [loop.create_connection(partial(_Client, share, begun + seconds), "127.0.0.1", port) for share in shares]
+    clients = [client for _, client in await asyncio.gather(*made)]
+    await asyncio.gather(*(client.ended for client in clients))
+    return sum(client.taken for client in clients) / (time.perf_counter() - begun)
 
 
 def main() -> None:
@@ -108,8 +157,8 @@ def main() -> None:
         with _served("api.app", conninfo) as service, _served("benchmarks.bare", conninfo) as bare:
             contenders: dict[str, Callable[[], float]] = {}
             for clients in CLIENTS:
-                contenders[f"service, {clients} clients"] = _rate(service, key, clients, batches, seconds)
-                contenders[f"bare route, {clients} clients"] = _rate(bare, key, clients, batches, seconds)
+                contenders[f"service, {clients} clients"] = partial(_rate, service, key, clients, batches, seconds)
+                contenders[f"bare route, {clients} clients"] = partial(_rate, bare, key, clients, batches, seconds)
             aims = [Aim(f"service, {clients} clients", f"bare route, {clients} clients", 1 / 3) for clients in CLIENTS]
             figures.show_machine(opened.version(), opened.flush_ms())
             figures.show("Posting over HTTP", "entries", figures.measure(contenders, aims), aims)

@@ -103,6 +103,8 @@ def stock(
 
 
 class Account(Struct, frozen=True, kw_only=True):
+    """What one outside account holds of one unit."""
+
     account: str
     unit: str
     units: int
@@ -126,6 +128,8 @@ def sums(cursor: Cursor) -> Sums:
 
 
 class Batches(Answer, frozen=True, kw_only=True):
+    """A page of batches; `next` is the number to go on after."""
+
     batches: list[BatchCard]
     next: str | None
 
@@ -320,6 +324,8 @@ class Availability(Answer, frozen=True, kw_only=True):
 
 
 class AvailabilityList(Answer, frozen=True, kw_only=True):
+    """What can be sold now, of every crop and size asked for."""
+
     offers: list[Availability]
     next: str | None
 
@@ -551,6 +557,8 @@ class OpenQuestion(Struct, frozen=True, kw_only=True):
 
 
 class Questions(Answer, frozen=True, kw_only=True):
+    """What somebody has to look at."""
+
     questions: list[OpenQuestion]
 
 
@@ -583,6 +591,8 @@ class Reference(Struct, frozen=True, kw_only=True):
 
 
 class References(Answer, frozen=True, kw_only=True):
+    """A page of reference values; `next` is the code to go on after."""
+
     values: list[Reference]
     next: str | None
 

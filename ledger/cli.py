@@ -11,6 +11,7 @@ import getpass
 import os
 import subprocess
 import sys
+import tempfile
 from collections.abc import Callable, Iterator
 from datetime import UTC, date, datetime, timedelta
 from functools import wraps
@@ -20,7 +21,7 @@ from typing import Any, ParamSpec, TypeVar
 import click
 import msgspec
 import psycopg
-from psycopg.conninfo import conninfo_to_dict
+from psycopg.conninfo import conninfo_to_dict, make_conninfo
 from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
 from rich.table import Table
@@ -36,6 +37,7 @@ from ledger.projections import runner
 REFUSED, WRONG_DATABASE = 1, 3
 ENTRIES_A_POST = 500
 MOST_LINES = 100_000
+LOCK_SECONDS = 10
 
 Parameters = ParamSpec("Parameters")
 Result = TypeVar("Result")
@@ -54,14 +56,11 @@ def _clear_errors(command: Callable[Parameters, Result]) -> Callable[Parameters,
     def run(*args: Parameters.args, **kwargs: Parameters.kwargs) -> Result:
         try:
             return command(*args, **kwargs)
-        except Refused as refused:
-            _print_problems(refused.problems)
-            sys.exit(REFUSED)
         except (codec.Unreadable, answers.Unknown) as error:
-            err.print(str(error), style="red", markup=False)
+            err.print(str(error), style="red", markup=False, soft_wrap=True)
             sys.exit(REFUSED)
         except (postgres.DatabaseUnavailable, schema.WrongSchema, runner.WrongVersion, runner.Stuck, Unavailable) as error:
-            err.print(str(error), style="red", markup=False)
+            err.print(str(error), style="red", markup=False, soft_wrap=True)
             sys.exit(WRONG_DATABASE)
         except psycopg.OperationalError as error:
             err.print(f"the database cannot be reached: {error}", style="red", markup=False)
@@ -105,13 +104,6 @@ def _progress(what: str, total: int | None) -> Iterator[Callable[[int], None]]:
 
 def _print_json(value: object) -> None:
     click.echo(msgspec.json.format(msgspec.json.encode(value)))
-
-
-def _print_problems(problems: list[Problem]) -> None:
-    for problem in problems:
-        where = f"entry {problem.index + 1}" + (f", {problem.field}" if problem.field else "")
-        err.print(f"{where}: {problem.detail} [{problem.code}]", style="red", markup=False)
-    err.print("nothing was written", markup=False)
 
 
 def _table(title: str, *columns: str) -> Table:
@@ -220,7 +212,7 @@ def revoke_key(prefix: str) -> None:
     with _database() as conninfo:
         name = keys.revoke(conninfo, prefix)
     if name is None:
-        err.print(f"no key in force has the prefix {prefix}: `tallybench key list` shows them", style="red")
+        err.print(f"no key in force has the prefix {prefix}: `tallybench key list` shows them", style="red", markup=False)
         sys.exit(REFUSED)
     err.print(f"the key of {name} is revoked")
 
@@ -235,24 +227,34 @@ def revoke_key(prefix: str) -> None:
 @_clear_errors
 def entry(file: Path, all_or_nothing: bool, as_json: bool) -> None:
     """Post the entries of FILE (JSON lines, or CSV with a head line). The same file twice is written once."""
-    items = bulk.read(file)
+    lines = bulk.read(file)
     size = codec.MOST_ENTRIES if all_or_nothing else ENTRIES_A_POST
-    if all_or_nothing and len(items) > size:
-        raise click.UsageError(f"{len(items)} entries are more than the {size} that can stand or fall together: use --in-parts")
+    if all_or_nothing and len(lines) > size:
+        raise click.UsageError(f"{len(lines)} entries are more than the {size} that can stand or fall together: use --in-parts")
     last = 0
-    with _database() as conninfo, Nursery(conninfo) as nursery, _progress("posting", len(items)) as step:
-        for start in range(0, len(items), size):
-            part = items[start : start + size]
+    with _database() as conninfo, Nursery(conninfo) as nursery, _progress("posting", len(lines)) as step:
+        for start in range(0, len(lines), size):
+            part = lines[start : start + size]
             try:
-                last = nursery.post(codec.read_told(part), client=f"cli:{_user()}").as_of
+                last = nursery.post(codec.read_told([line.entry for line in part]), client=f"cli:{_user()}").as_of
             except Refused as refused:
-                placed = [msgspec.structs.replace(problem, index=problem.index + start) for problem in refused.problems]
-                raise Refused(placed) from None
+                _print_problems(refused.problems, part, before=lines[:start])
+                sys.exit(REFUSED)
             step(len(part))
     if as_json:
-        _print_json({"entries": len(items), "as_of": last})
+        _print_json({"entries": len(lines), "as_of": last})
     else:
-        err.print(f"{len(items)} entries stand in the ledger, the last at position {last}")
+        err.print(f"{len(lines)} entries stand in the ledger, the last at position {last}")
+
+
+def _print_problems(problems: list[Problem], part: list[bulk.Line], before: list[bulk.Line]) -> None:
+    for problem in problems:
+        where = f"line {part[problem.index].number}" + (f", {problem.field}" if problem.field else "")
+        err.print(f"{where}: {problem.detail} [{problem.code}]", style="red", markup=False, soft_wrap=True)
+    if before:
+        err.print(f"the {len(before)} entries up to line {before[-1].number} were written, nothing after them")
+    else:
+        err.print("nothing was written")
 
 
 def _user() -> str:
@@ -444,10 +446,15 @@ def _entries(conninfo: str) -> int:
 @_clear_errors
 def backup(file: Path) -> None:
     """Write the whole database into FILE (PostgreSQL's own archive format). Safe while the server runs."""
+    part = file.with_name(file.name + ".part")
     with _database() as conninfo:
-        part = file.with_name(file.name + ".part")
-        _run("pg_dump", conninfo, "--format=custom", "--no-owner", f"--file={part}")
-        part.replace(file)
+        # it waits for no table for long: a rebuild that is swapped in takes a moment, anything else is told
+        wait = f"--lock-wait-timeout={LOCK_SECONDS}s"
+        try:
+            _run("pg_dump", conninfo, "--format=custom", "--no-owner", wait, f"--file={part}")
+            part.replace(file)
+        finally:
+            part.unlink(missing_ok=True)
     err.print(f"{file} holds the nursery's book as of now: keep a copy elsewhere, and try a restore now and then")
 
 
@@ -464,8 +471,12 @@ def restore(file: Path) -> None:
                 "this database is not empty: restore into a new one (another DATABASE_URL or TALLYBENCH_HOME)", style="red"
             )
             sys.exit(REFUSED)
-        schema.make_role(conninfo)
-        _run("pg_restore", conninfo, "--no-owner", "--exit-on-error", "--single-transaction", str(file))
+        with tempfile.TemporaryDirectory() as folder:
+            script = Path(folder) / "script.sql"
+            _run("pg_restore", None, "--no-owner", f"--file={script}", str(file))
+            _suit_older_servers(script)
+            schema.make_role(conninfo)
+            _run("psql", conninfo, "--no-psqlrc", "--set=ON_ERROR_STOP=1", "--single-transaction", f"--file={script}")
         schema.migrate(conninfo)
         differences = runner.verify(conninfo)
     for difference in differences:
@@ -475,14 +486,22 @@ def restore(file: Path) -> None:
     err.print("restored and verified: every table follows from the log")
 
 
-def _run(program: str, conninfo: str, *arguments: str) -> None:
-    """One of PostgreSQL's own programs on a database; the password goes by the environment, not the command line."""
-    parts = conninfo_to_dict(conninfo)
-    names = {"host": "PGHOST", "port": "PGPORT", "user": "PGUSER", "password": "PGPASSWORD", "dbname": "PGDATABASE"}
-    environment = {**os.environ, **{names[name]: str(value) for name, value in parts.items() if name in names}}
-    target = ["--dbname", str(parts["dbname"])] if program == "pg_restore" else []
+def _suit_older_servers(script: Path) -> None:
+    """Servers before 17 do not know one of the settings with which pg_restore begins: it becomes a remark."""
+    with script.open("r+b") as file:
+        head = file.read(10_000)
+        file.seek(0)
+        file.write(head.replace(b"\nSET transaction_timeout", b"\n--  transaction_timeout"))
+
+
+def _run(program: str, conninfo: str | None, *arguments: str) -> None:
+    """One of PostgreSQL's own programs; the password goes by the environment, not the command line."""
+    address = conninfo_to_dict(conninfo or "")
+    password = address.pop("password", None)
+    environment = {**os.environ, "PGPASSWORD": str(password)} if password else None
+    target = [f"--dbname={make_conninfo('', **address)}"] if conninfo else []
     command = [str(postgres.bin_folder() / program), *target, *arguments]
-    done = subprocess.run(command, env=environment, stderr=subprocess.PIPE, text=True, check=False)
+    done = subprocess.run(command, env=environment, stdout=subprocess.DEVNULL, stderr=subprocess.PIPE, text=True, check=False)
     if done.returncode:
         err.print(f"{program} failed:\n{done.stderr}", style="red", markup=False)
         sys.exit(WRONG_DATABASE)

@@ -38,9 +38,15 @@ def _connection(conninfo: str) -> Iterator[Connection]:
 
 
 def migrate(conninfo: str) -> None:
-    """Bring a database, empty or old, to this program's schema, and its projections to their versions."""
+    """Bring a database, empty or old, to this program's schema, and its projections to their versions.
+
+    Raises WrongSchema on one that a later program made.
+    """
     config = _config()
     with _connection(conninfo) as connection:
+        found = MigrationContext.configure(connection).get_current_revision()
+        if found not in (None, *(script.revision for script in ScriptDirectory.from_config(config).walk_revisions())):
+            raise WrongSchema(f"the database is on revision {found}, which only a later program knows: run that one")
         config.attributes["connection"] = connection
         command.upgrade(config, "head")
         connection.commit()

@@ -37,7 +37,15 @@ class Teller:
     def beginnings(self) -> list[dict[str, Any]]:
         """People, sizes, places and crops of a corner of the invented nursery."""
         people = ["head-grower", "propagator", "potter", "packer"]
-        places = {"P1": "mist", "H1": "holding", "H2": "holding", "G1": "bench", "G2": "bench", "S1": "stock-bed", "K1": "packing"}
+        places = {
+            "P1": "mist",
+            "H1": "holding",
+            "H2": "holding",
+            "G1": "bench",
+            "G2": "bench",
+            "S1": "stock-bed",
+            "K1": "packing",
+        }
         crops = {"ixora-copper-thimble": "Ixora coccinea", "hoya-pewter-spoon": "Hoya carnosa"}
         facts = [self.fact("person-set", code=code, name=code) for code in people]
         facts += [

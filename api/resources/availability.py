@@ -18,7 +18,7 @@ from ledger import answers
 def get_availabilities(
     reader: NamedReader,
     crop: asked.Crop = None,
-    after: Annotated[str, QueryParameter(max_length=64, description="The crop to go on after.")] = "",
+    after: Annotated[str, QueryParameter(pattern=asked.ANY_CODE, max_length=64, description="The crop to go on after.")] = "",
     limit: asked.Limit = 200,
 ) -> Response[answers.AvailabilityList]:
     """Every crop and size on offer. `now` is counted stock; the curve is the baseline's and claims no confidence."""

@@ -22,7 +22,7 @@ def get_batches(
     stage: asked.AtStage = None,
     place: asked.Place = None,
     standing: Annotated[bool, QueryParameter(description="Only batches of which anything stands.")] = True,
-    after: Annotated[str, QueryParameter(max_length=12, description="The number to go on after.")] = "",
+    after: Annotated[str, QueryParameter(pattern=asked.ANY_CODE, max_length=12, description="The number to go on after.")] = "",
     limit: asked.Limit = 100,
 ) -> Response[answers.Batches]:
     """Batch cards in the order of their numbers. `Link: rel="next"` leads on."""

@@ -94,7 +94,9 @@ def get_entries(
     batch: Annotated[str | None, QueryParameter(pattern=asked.BATCH, max_length=12)] = None,
     crop: asked.Crop = None,
     type: Annotated[TypeName | None, QueryParameter(description="Only this type.")] = None,  # noqa: A002 - the API's word
-    by: Annotated[str | None, QueryParameter(max_length=40, description="Only what this person told.")] = None,
+    by: Annotated[
+        str | None, QueryParameter(pattern=asked.PERSON, max_length=40, description="Only what this person told.")
+    ] = None,
 ) -> Response[answers.Entries]:
     """The log, in order of positions. Narrow it by one of batch, crop, type or by. `Link: rel="next"` leads on."""
     with reader.look() as cursor:

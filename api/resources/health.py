@@ -13,6 +13,8 @@ from ledger.projections import runner
 
 
 class Alive(Struct, frozen=True, kw_only=True):
+    """The process answers."""
+
     alive: bool = True
 
 
@@ -51,4 +53,5 @@ def get_metrics(reader: NamedReader) -> Response[bytes]:
         behind = Gauge("tallybench_projection_behind", "Entries still to follow.", ["projection"], registry=registry)
         for name, entries in runner.lag(cursor).items():
             behind.labels(name).set(entries)
-    return Response(generate_latest(registry), media_type=CONTENT_TYPE_LATEST)
+    media_type, _, _ = CONTENT_TYPE_LATEST.partition("; charset")  # which the framework adds
+    return Response(generate_latest(registry), media_type=media_type)

@@ -20,7 +20,7 @@ from api.services import NamedReader, NamedTurns
 from ledger import answers
 from ledger.log import codec
 from ledger.plants.cards import cost_code
-from ledger.plants.entries import CostSet, CropSet, PersonSet, PlaceSet, PolicySet, RecipeSet, Setting, SizeSet, type_of
+from ledger.plants.entries import END, CostSet, CropSet, PersonSet, PlaceSet, PolicySet, RecipeSet, Setting, SizeSet, type_of
 from ledger.plants.refusals import Malformed, Problem, Refused, VersionConflict
 
 
@@ -47,14 +47,16 @@ THE_POLICY = "nursery"
 #: what a PUT leaves out of the entry: the server fills it in
 ENVELOPE = ("id", "occurred_at")
 
-Code = Annotated[str, PathParameter(max_length=140, pattern=r"^[A-Za-z0-9][A-Za-z0-9.-]*$")]
+Code = Annotated[str, PathParameter(max_length=140, pattern=r"^[A-Za-z0-9][A-Za-z0-9.-]*" + END)]
 
 
 def _routes(kind: Kind) -> list[HTTPRouteHandler]:
     @reading(f"/v1/{kind.path}", scope="read", answers=answers.References, tag="Reference values")
     def get_all(
         reader: NamedReader,
-        after: Annotated[str, QueryParameter(max_length=140, description="The code to go on after.")] = "",
+        after: Annotated[
+            str, QueryParameter(pattern=asked.ANY_CODE, max_length=140, description="The code to go on after.")
+        ] = "",
         limit: asked.Limit = 200,
     ) -> Response[answers.References]:
         """All of them in the order of their codes. `Link: rel="next"` leads on."""

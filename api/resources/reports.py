@@ -16,6 +16,7 @@ from api.routes import reading
 from api.services import NamedFollower, NamedReader
 from ledger import answers
 from ledger.books.shrink import Basis, Grouping, Rate
+from ledger.plants.entries import END
 from ledger.plants.rules import day_of
 
 _BY = get_args(Grouping)
@@ -29,7 +30,8 @@ def get_shrink(
     by: Annotated[
         str,
         QueryParameter(
-            pattern=r"^(crop|size|stage|cause)(,(crop|size|stage|cause)){0,3}$", description="Any of crop, size, stage, cause."
+            pattern=r"^(crop|size|stage|cause)(,(crop|size|stage|cause)){0,3}" + END,
+            description="Any of crop, size, stage, cause.",
         ),
     ] = "crop,size",
     basis: Annotated[
@@ -56,7 +58,7 @@ def get_shrink(
     name = f"shrink-{first}-{last}.csv"
     return Response(
         _csv(report),
-        media_type="text/csv; charset=utf-8",
+        media_type="text/csv",
         headers={"Content-Disposition": f'attachment; filename="{name}"'},
     )
 

@@ -147,6 +147,11 @@ def _crop(row: dict[str, str]) -> Crop:
     )
 
 
+def money(amount: Decimal) -> str:
+    """An amount as entries hold it, to the thousandth."""
+    return str(amount.quantize(Decimal("0.001")))
+
+
 _FIRST_WORDS = (
     "Amber", "Barley", "Bramble", "Candle", "Chalk", "Copper", "Dapple", "Ember", "Fallow", "Feather", "Gilded",
     "Harvest", "Hollow", "Ivory", "Juniper", "Kindle", "Larder", "Linen", "Marble", "Meadow", "Nettle", "Oatmeal",
@@ -297,7 +302,7 @@ def reference(crops: list[Crop], on: date) -> Iterator[tuple[type[Told], dict[st
         yield CropSet, _crop_fields(crop)
         yield RecipeSet, _recipe_fields(crop)
     for step, size, amount in _COSTS:
-        yield CostSet, {"step": step, "amount": Decimal(amount), "effective_on": on, "size": size}
+        yield CostSet, {"step": step, "amount": amount, "effective_on": on, "size": size}
 
 
 _COSTS = (
@@ -322,7 +327,7 @@ def _crop_fields(crop: Crop) -> dict[str, object]:
         "name": crop.name,
         "species": crop.species,
         "group": crop.group,
-        "sizes": {size: Offer(price=crop.price[size]) for size in SIZES},
+        "sizes": {size: Offer(price=money(crop.price[size])) for size in SIZES},
         "base_temperature_c": crop.base_temperature_c,
         "caution": _CAUTIONS.get(crop.species),
     }

@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import timedelta
 from uuid import UUID
 
-from ledger.demo.nursery import HEAD_GROWER, LARGE, OFFICE, OWNER, PROPAGATOR, SMALL, isolation_of
+from ledger.demo.nursery import HEAD_GROWER, LARGE, OFFICE, OWNER, PROPAGATOR, SMALL, isolation_of, money
 from ledger.demo.site import Site
 from ledger.demo.standing import Batch, CropStand, Lot
 from ledger.plants.entries import (
@@ -130,7 +130,7 @@ class Buying:
         stop = site.tell(
             BoughtIn, HEAD_GROWER, crop=stand.crop.code, stage=Stage.ROOTED, place=lot.place, units=lot.book,
             batch=batch.number, supplier_batch=f"lot {site.today:%y%j}",
-            unit_cost=stand.crop.price[SMALL] / 20, papers="passport seen and filed",
+            unit_cost=money(stand.crop.price[SMALL] / 20), papers="passport seen and filed",
         )  # fmt: skip
         stand.rooted.append(lot)
         self._waiting.append((lot, stop))

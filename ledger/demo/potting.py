@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import timedelta
 from uuid import UUID
 
-from ledger.demo.nursery import HEAD_GROWER, LARGE, OFFICE, SIZES, SMALL
+from ledger.demo.nursery import HEAD_GROWER, LARGE, OFFICE, SIZES, SMALL, money
 from ledger.demo.propagation import sand_ready
 from ledger.demo.site import Site
 from ledger.demo.standing import CropStand, Lot, Pots, Shelf, Trays
@@ -125,7 +125,7 @@ def sell_seconds(site: Site) -> None:
                 assert shelf is not None
                 lot.alive -= units
                 lot.book -= units
-                price = stand.crop.price[shelf.size] / 2
+                price = money(stand.crop.price[shelf.size] / 2)
                 site.tell(
                     SoldHere, OFFICE, batch=lot.batch.number, place=lot.place, stage=Stage.SECONDS, units=units, price=price
                 )

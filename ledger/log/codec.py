@@ -182,7 +182,10 @@ def _lifted(item: Any) -> dict[str, Any]:
     schema, current = item["schema"], TYPES[kind].SCHEMA
     if type(schema) is not int or not 1 <= schema <= current:
         raise Malformed(f"schema of {kind} is 1 to {current}: leave it out for the newest", field="schema")
-    return lift({name: part for name, part in item.items() if name != "schema"}, schema)
+    try:
+        return lift({name: part for name, part in item.items() if name != "schema"}, schema)
+    except (AttributeError, LookupError, TypeError, ValueError):  # a step takes what was once written, not what is posted
+        raise Malformed(f"this is no {kind} of schema {schema}: leave schema out to tell it in the newest") from None
 
 
 def in_utc(told: Entry) -> Entry:

@@ -78,6 +78,8 @@ class Stop(Value, frozen=True, kw_only=True):
 
 
 class Hold(Value, frozen=True, kw_only=True):
+    """Plants of a batch, or an order (`units` 0), that wait, and the day to look at them again."""
+
     entry: UUID
     reason: HoldReason
     review_on: date
@@ -93,6 +95,8 @@ class Parent(Value, frozen=True, kw_only=True):
 
 
 class Treatment(Value, frozen=True, kw_only=True):
+    """A treatment of a place or a batch."""
+
     entry: UUID
     product: str
     at: datetime
@@ -123,6 +127,8 @@ class Card(Value, tag_field="kind", frozen=True, kw_only=True):
 
 
 class CropCard(Card, tag="crop", frozen=True, kw_only=True):
+    """A crop as it was last set, and the stops on all of it."""
+
     value: CropSet
     stops: tuple[Stop, ...] = ()
 
@@ -132,6 +138,8 @@ class CropCard(Card, tag="crop", frozen=True, kw_only=True):
 
 
 class SizeCard(Card, tag="size", frozen=True, kw_only=True):
+    """A pot size as it was last set."""
+
     value: SizeSet
 
     @property
@@ -140,6 +148,8 @@ class SizeCard(Card, tag="size", frozen=True, kw_only=True):
 
 
 class PlaceCard(Card, tag="place", frozen=True, kw_only=True):
+    """A place as it was last set, and how it was treated."""
+
     value: PlaceSet
     treatments: tuple[Treatment, ...] = ()
 
@@ -154,6 +164,8 @@ class PlaceCard(Card, tag="place", frozen=True, kw_only=True):
 
 
 class PersonCard(Card, tag="person", frozen=True, kw_only=True):
+    """A person as they were last set."""
+
     value: PersonSet
 
     @property
@@ -162,6 +174,8 @@ class PersonCard(Card, tag="person", frozen=True, kw_only=True):
 
 
 class RecipeCard(Card, tag="recipe", frozen=True, kw_only=True):
+    """What is expected of a crop, as it was last set."""
+
     value: RecipeSet
 
     @property
@@ -170,6 +184,8 @@ class RecipeCard(Card, tag="recipe", frozen=True, kw_only=True):
 
 
 class PolicyCard(Card, tag="policy", frozen=True, kw_only=True):
+    """How the nursery works, as it was last set."""
+
     value: PolicySet
 
     @property

@@ -44,6 +44,8 @@ def rows(entry: Recorded) -> Iterator[dict[str, Any]]:
 
 
 class Lines:
+    """The projection as the runner knows it."""
+
     name = "lines"
     version = 1
     with_the_pen = False

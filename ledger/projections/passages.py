@@ -25,6 +25,8 @@ _RANK = {stage.value: rank for rank, stage in enumerate(LIFE)} | {Stage.SECONDS.
 
 
 class Passage(NamedTuple):
+    """Plants of a batch that came into a stage, or left it, on one day and by one way."""
+
     batch: str
     stage: str
     day: date
@@ -33,6 +35,8 @@ class Passage(NamedTuple):
 
 
 class Difference(NamedTuple):
+    """By how much one count was away from the book, and where it was taken."""
+
     entry: UUID
     batch: str
     stage: str
@@ -88,6 +92,8 @@ def _passages(move: Move, day: date) -> Iterator[tuple[Passage, int]]:
 
 
 class Passages:
+    """The projection as the runner knows it."""
+
     name = "passages"
     version = 1
     with_the_pen = False

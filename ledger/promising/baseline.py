@@ -15,6 +15,7 @@ from ledger.plants.cards import BatchCard
 from ledger.plants.entries import RecipeSet, Stage, Timing
 
 _RECHECK = timedelta(days=7)  # an overdue batch is looked at again next week
+_MOST_DAYS = 3_650  # further off, nothing is known
 
 
 class Step(Struct, frozen=True, kw_only=True):
@@ -82,8 +83,8 @@ def _through(units: int, timing: Timing, entered: date) -> int:
 
 
 def _after(entered: date, timing: Timing, days_added: int, today: date) -> date:
-    ready = entered + timedelta(days=timing.days[entered.month - 1] + days_added)
-    return ready if ready > today else today + _RECHECK
+    ready = entered.toordinal() + timing.days[entered.month - 1] + days_added - today.toordinal()
+    return today + (timedelta(days=min(ready, _MOST_DAYS)) if ready > 0 else _RECHECK)
 
 
 def _potting_day(after: date, weekday: int) -> date:

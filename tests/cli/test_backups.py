@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import subprocess
 from pathlib import Path
 
 import psycopg
 import pytest
+from psycopg.conninfo import conninfo_to_dict, make_conninfo
 
-from ledger import keys, schema
+from ledger import cli, keys, schema
 from ledger.log import codec
 from ledger.nursery import Nursery
 from ledger.projections import runner
@@ -64,11 +66,14 @@ def test_the_log_of_a_restored_book_is_still_kept_by_its_triggers(file: Path, em
     with psycopg.connect(empty_database, autocommit=True) as connection:
         for role in ("none", "tallybench_app"):
             connection.execute(f"set role {role}".encode())
-            with pytest.raises((psycopg.errors.InsufficientPrivilege, psycopg.errors.RaiseException, psycopg.Error)):
+            with pytest.raises(psycopg.Error) as refused:
                 connection.execute("update entries set person = 'nobody'")
+            assert refused.value.sqlstate == {"none": "TB001", "tallybench_app": "42501"}[role]
         connection.execute("set role none")
-        modes = connection.execute("select distinct tgenabled from pg_trigger where tgrelid = 'entries'::regclass and not tgisinternal")
-        assert modes.fetchall() == [(b"A",)]
+        modes = connection.execute(
+            "select distinct tgenabled from pg_trigger where tgrelid = 'entries'::regclass and not tgisinternal"
+        )
+        assert [str(mode) for (mode,) in modes] == ["A"]
 
 
 def test_a_database_with_entries_is_never_overwritten(shell: Shell, file: Path) -> None:
@@ -109,17 +114,18 @@ def test_a_restore_that_does_not_verify_is_told(shell: Shell, told: Told, tmp_pa
     assert "balances: " in said.err
 
 
-def test_a_backup_is_whole_or_not_there(shell: Shell, told: Told, tmp_path: Path) -> None:
-    """One that failed leaves an older one of the same name as it was."""
+def test_a_backup_is_whole_or_not_there(shell: Shell, told: Told, tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    """One that failed leaves an older one of the same name as it was; and none waits for ever for a table."""
+    monkeypatch.setattr(cli, "LOCK_SECONDS", 1)
     path = tmp_path / "nursery.backup"
     path.write_text("the older one")
     with psycopg.connect(shell.conninfo) as connection:
         connection.execute("lock table p_cards.balances in access exclusive mode")
-        connection.execute("set local lock_timeout = '1ms'")
-        said = Shell(shell.conninfo + " options='-c lock_timeout=100ms'")("backup", path)
+        said = shell("backup", path)
     assert said.code == 3
     assert "pg_dump failed" in said.err
     assert path.read_text() == "the older one"
+    assert list(tmp_path.iterdir()) == [path]
 
 
 def test_a_backup_can_be_made_while_the_nursery_writes(shell: Shell, told: Told, tmp_path: Path, empty_database: str) -> None:
@@ -132,3 +138,26 @@ def test_a_backup_can_be_made_while_the_nursery_writes(shell: Shell, told: Told,
     other = Shell(empty_database)
     other.done("restore", tmp_path / "1.backup")
     assert other.query("select max(position), count(*) from entries") == [(26, 26)]
+
+
+def test_postgresqls_programs_get_the_whole_address_and_the_password_apart(
+    shell: Shell, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Whatever the address demands of the connection holds for them, too; the command line is for all to see."""
+    called: list[tuple[list[str], dict[str, str]]] = []
+
+    def run(command: list[str], *, env: dict[str, str], **_: object) -> subprocess.CompletedProcess[str]:
+        called.append((command, env))
+        return subprocess.CompletedProcess(command, 1, stderr="not today")
+
+    monkeypatch.setattr(subprocess, "run", run)
+    address = make_conninfo(shell.conninfo, password="hidden", sslmode="prefer", options="-c statement_timeout=0")  # noqa: S106
+    said = Shell(address)("backup", tmp_path / "nursery.backup")
+    assert said.code == 3
+    assert "pg_dump failed" in said.err
+    ((command, environment),) = called
+    (target,) = (part.removeprefix("--dbname=") for part in command if part.startswith("--dbname="))
+    wanted = conninfo_to_dict(address)
+    assert wanted.pop("password") == environment["PGPASSWORD"]
+    assert conninfo_to_dict(target) == wanted
+    assert "hidden" not in " ".join(command)

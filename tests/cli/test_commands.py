@@ -67,7 +67,9 @@ def test_every_command_explains_itself(shell: Shell, words: tuple[str, ...]) -> 
     assert said == shell.done(*words, "--help")
 
 
-@pytest.mark.parametrize("arguments", [("no-such-command",), ("stock", "--no-such-option"), ("batch",), ("rebuild", "everything")])
+@pytest.mark.parametrize(
+    "arguments", [("no-such-command",), ("stock", "--no-such-option"), ("batch",), ("rebuild", "everything")]
+)
 def test_what_is_not_understood_ends_with_two(shell: Shell, arguments: tuple[str, ...]) -> None:
     """And says what would be."""
     said = shell(*arguments)
@@ -195,7 +197,10 @@ def test_a_key_without_a_right_that_exists_is_not_made(shell: Shell, arguments: 
 
 def test_keys_are_listed_with_their_state_and_never_shown_again(shell: Shell) -> None:
     """In force, expired, revoked; the newest first."""
-    made = {name: shell.done("key", "make", name, "--scope", "read", "--days", "3").out.strip() for name in ("till", "scanner", "shop")}
+    made = {
+        name: shell.done("key", "make", name, "--scope", "read", "--days", "3").out.strip()
+        for name in ("till", "scanner", "shop")
+    }
     prefix = {name: key.split("-")[1] for name, key in made.items()}
     with psycopg.connect(shell.conninfo) as connection:
         connection.execute("update keys set expires_at = now() - interval '1 day' where name = 'scanner'")

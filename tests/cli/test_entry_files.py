@@ -1,4 +1,4 @@
-"""`tallybench entry`: files of entries as people and other programs keep them, written once, or not at all with every reason."""
+"""`tallybench entry`: files of entries as people and programs keep them, written once, or not at all with every reason."""
 
 from __future__ import annotations
 
@@ -73,7 +73,7 @@ def test_a_csv_says_the_same_as_json_lines(shell: Shell, tmp_path: Path) -> None
         teller.fact("treated", product="a soap", places=["P1", "H1"]),
     ]  # fmt: skip
     shell.done("entry", as_csv(tmp_path / "more.csv", facts))
-    told = shell.query(f"select content::jsonb -> 'told' from entries where position > {len(BEGINNINGS)} order by position")
+    told = shell.query("select content::jsonb -> 'told' from entries order by position")[len(BEGINNINGS) :]
     batch = told[0][0].pop("batch")
     assert batch.startswith("26W38-")
     for (kept,), fact in zip(told, facts, strict=True):
@@ -151,9 +151,9 @@ def test_the_line_is_that_of_the_file(shell: Shell, told: Told, tmp_path: Path) 
         ("c.csv", b"what,units\nlost,1\n", ["the first line of a CSV names the fields, type among them"]),
         ("d.csv", b"", ["the first line of a CSV names the fields, type among them"]),
         ("e.csv", b"type,units\nlost,1,2\nlost,1\nlost,1,2,3\n", ["line 2: ", "line 4: "]),
-        ("f.csv", b'type,units\nlost,"1\n', ["line 3: "]),
+        ("f.csv", b'type,units\nlost,"1\n', ["line 2: "]),
         ("g.csv", b"type,note\nlost,\xff\n", ["the file is not UTF-8 text"]),
-        ("h.csv", b"type,type,units\nlost,lost,1\n", ["the first line of a CSV names type twice"]),
+        ("h.csv", b"type,type,units\nlost,lost,1\n", ["the first line of a CSV names a field twice"]),
     ],
 )
 def test_what_cannot_be_read_is_told_line_by_line(
@@ -182,7 +182,9 @@ def test_a_file_that_is_not_there_is_not_understood(shell: Shell, tmp_path: Path
 
 def many(told: Told, length: int) -> list[Fact]:
     """So many notes about one place."""
-    return [told.teller.fact("place-set", code="G1", name=f"bench {number}", house="G", kind="bench") for number in range(length)]
+    return [
+        told.teller.fact("place-set", code="G1", name=f"bench {number}", house="G", kind="bench") for number in range(length)
+    ]
 
 
 def test_a_long_file_goes_in_parts_and_only_if_told_so(shell: Shell, told: Told, tmp_path: Path) -> None:

@@ -7,7 +7,6 @@ import enum
 import json
 from collections.abc import Sequence
 from datetime import UTC, date, datetime, timedelta, timezone
-from decimal import Decimal
 from typing import Any
 from uuid import UUID
 
@@ -27,8 +26,10 @@ from tests.telling import Teller
 Fact = dict[str, Any]
 
 KINDS = sorted(TYPES)
+_LINE = st.text(st.characters(exclude_categories=["Cs"]))
+_PLAIN = st.none() | st.booleans() | st.integers(-(2**53), 2**53) | _LINE
 every_kind = pytest.mark.parametrize("kind", KINDS)
-briefly = settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.too_slow, HealthCheck.filter_too_much])
+briefly = settings(max_examples=10, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 
 
 def read(fact: Fact) -> Told:
@@ -105,7 +106,7 @@ def test_what_is_left_out_is_the_same_as_its_default_told(kind: str, data: st.Da
     said = dict(fact)
     for field in msgspec.structs.fields(TYPES[kind]):
         if not field.required and field.encode_name not in fact:
-            default = field.default if field.default is not msgspec.NODEFAULT else field.default_factory()  # type: ignore[misc,operator]
+            default = field.default if field.default is not msgspec.NODEFAULT else field.default_factory()
             said[field.encode_name] = default
     assert codec.digest(read(said)) == codec.digest(read(fact))
 
@@ -130,7 +131,7 @@ def other(value: Any) -> Any:
             return next(word for word in type(value) if word is not value)
         case bool():
             return not value
-        case int() | Decimal():
+        case int():
             return value + 1
         case str():
             return value + "X"
@@ -244,18 +245,13 @@ def test_a_long_number_is_read_quickly_and_fits_no_field(digits: int) -> None:
 
 @given(
     value=st.recursive(
-        st.none() | st.booleans() | st.integers(-(2**53), 2**53) | st.text(), lambda inner: st.lists(inner, max_size=3)
+        _PLAIN, lambda inner: st.lists(inner, max_size=3) | st.dictionaries(_LINE, inner, max_size=3), max_leaves=9
     )
 )
 def test_a_body_says_what_it_says(value: Any) -> None:
     """Strictness changes nothing that can be meant."""
-    body = json.dumps(value).encode()
-    try:
-        read_back = codec.read_json(body)
-    except codec.Unreadable as refused:
-        assert "half a character" in str(refused) or "deep" in str(refused)
-    else:
-        assert read_back == value
+    assert codec.read_json(json.dumps(value).encode()) == value
+    assert codec.read_json(json.dumps(value, ensure_ascii=False).encode()) == value
 
 
 # --- every fault is named --------------------------------------------------------------------------------------------

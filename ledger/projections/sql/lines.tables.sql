@@ -6,7 +6,7 @@ create table lines (
     account text not null,
     other text not null,
     unit text not null,
-    units integer not null,
+    units bigint not null,
     holder text,
     stage text,
     place text,

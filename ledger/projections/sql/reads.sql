@@ -30,7 +30,8 @@ select account, unit, units from balances where holder is null order by account,
 
 -- name: cards_of_kind
 -- All cards of a kind after a key, in order.
-select key, version, card::text from cards where kind = %(kind)s and key > %(after)s order by key limit %(limit)s
+select key, version, card::text from cards
+where kind = %(kind)s and (key > %(after)s or %(after)s = '') order by key limit %(limit)s
 
 -- name: card
 -- One card.

@@ -44,6 +44,7 @@ def migrate(conninfo: str) -> None:
     """
     config = _config()
     with _connection(conninfo) as connection:
+        connection.exec_driver_sql(runner.SQL["build_alone"])
         found = MigrationContext.configure(connection).get_current_revision()
         if found not in (None, *(script.revision for script in ScriptDirectory.from_config(config).walk_revisions())):
             raise WrongSchema(f"the database is on revision {found}, which only a later program knows: run that one")

@@ -14,32 +14,32 @@ from psycopg.conninfo import make_conninfo
 
 from api.app import create_app
 from ledger import schema
-from ledger.log import codec
+from ledger.log import codec, queries
 from ledger.nursery import Nursery
 from ledger.projections import runner
 from tests.telling import Teller
 
-OWN_SCHEMAS = "n.nspname !~ '^(pg_|information_schema)'"
 #: everything that a schema is made of, in words that can be compared
-DESCRIBED: tuple[LiteralString, ...] = (
-    "select table_schema, table_name, column_name, ordinal_position, data_type, is_nullable, column_default"
+DESCRIBED: dict[str, LiteralString] = {
+    "columns": "select table_schema, table_name, column_name, ordinal_position, data_type, is_nullable, column_default"
     " from information_schema.columns where table_schema !~ '^(pg_|information_schema)' order by 1, 2, 4",
-    "select conrelid::regclass::text, conname, pg_get_constraintdef(c.oid) from pg_constraint c"
-    f" join pg_namespace n on n.oid = connamespace where {OWN_SCHEMAS} order by 1, 2",
-    "select schemaname, indexname, indexdef from pg_indexes where schemaname !~ '^(pg_|information_schema)' order by 1, 2",
-    "select tgrelid::regclass::text, tgname, tgenabled, pg_get_triggerdef(oid) from pg_trigger where not tgisinternal order by 1, 2",
-    "select n.nspname, nspacl::text from pg_namespace n where n.nspname !~ '^(pg_|information_schema)' order by 1",
-    f"select c.oid::regclass::text, relacl::text from pg_class c join pg_namespace n on n.oid = relnamespace where {OWN_SCHEMAS}"
-    " and relkind in ('r', 'v', 'S') order by 1",
-    "select version_num from alembic_version",
-    "select name, version, position from projections order by 1",
-)
+    "constraints": "select conrelid::regclass::text, conname, pg_get_constraintdef(c.oid) from pg_constraint c"
+    " join pg_namespace n on n.oid = connamespace where n.nspname !~ '^(pg_|information_schema)' order by 1, 2",
+    "indexes": "select indexdef from pg_indexes where schemaname !~ '^(pg_|information_schema)' order by 1",
+    "triggers": "select tgenabled, pg_get_triggerdef(oid) from pg_trigger where not tgisinternal order by 2",
+    "rights on schemas": "select nspname, nspacl::text from pg_namespace"
+    " where nspname !~ '^(pg_|information_schema)' order by 1",
+    "rights on tables": "select c.oid::regclass::text, relacl::text from pg_class c join pg_namespace n on n.oid = relnamespace"
+    " where n.nspname !~ '^(pg_|information_schema)' and relkind in ('r', 'v', 'S') order by 1",
+    "revision": "select version_num from alembic_version",
+    "projections": "select name, version, position from projections order by 1",
+}
 
 
-def described(conninfo: str) -> list[list[tuple[Any, ...]]]:
+def described(conninfo: str) -> dict[str, list[tuple[Any, ...]]]:
     """The whole schema of a database."""
     with psycopg.connect(conninfo) as connection:
-        return [connection.execute(question).fetchall() for question in DESCRIBED]
+        return {what: connection.execute(question).fetchall() for what, question in DESCRIBED.items()}
 
 
 def change(conninfo: str, statement: LiteralString) -> None:
@@ -83,7 +83,7 @@ def test_every_ledger_has_the_same_schema(empty: str, database: str) -> None:
     """One made now and one copied from a template: the description leaves nothing to chance."""
     schema.migrate(empty)
     assert described(empty) == described(database)
-    assert all(described(empty)), "a question about the schema has no answer"
+    assert all(described(empty).values()), "a question about the schema has no answer"
 
 
 def test_two_who_migrate_at_once_make_one_ledger(empty: str) -> None:
@@ -166,10 +166,7 @@ def test_the_log_is_never_migrated_away(database: str) -> None:
     """There is no way back from the first revision: the downgrade refuses, whoever calls it."""
     with Nursery(database) as nursery:
         nursery.post(codec.read_told(Teller().beginnings()))
-    from migrations import sql as scripts  # noqa: PLC0415 - only here
-
-    down = scripts.__path__[0] + "/0001_log.down.sql"
-    with psycopg.connect(database) as connection, open(down) as script:  # noqa: PTH123
-        with pytest.raises(psycopg.errors.RaiseException, match="never dropped"):
-            connection.execute(script.read().encode())
+    down = queries.text("migrations", "0001_log.down.sql")
+    with psycopg.connect(database) as connection, pytest.raises(psycopg.errors.RaiseException, match="never dropped"):
+        connection.execute(down)
     schema.check(database)

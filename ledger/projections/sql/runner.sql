@@ -20,8 +20,8 @@ on conflict (name) do update set version = excluded.version, position = excluded
 lock table projections in access share mode
 
 -- name: build_alone
--- Wait until nobody else builds a projection; held until the session ends.
-select pg_advisory_lock(hashtextextended('tallybench: build a projection', 0))
+-- Wait until nobody else makes tables; held until the session ends.
+select pg_advisory_lock(hashtextextended('tallybench: make tables', 0))
 
 -- name: let_nobody_look
 -- Wait a second for all looks to end, and let none begin.

@@ -9,7 +9,9 @@ from __future__ import annotations
 import itertools
 import os
 import shutil
+import signal
 import statistics
+import sys
 import tempfile
 import time
 from collections.abc import Iterator
@@ -80,7 +82,8 @@ class Ground:
 
 @contextmanager
 def open_ground() -> Iterator[Ground]:
-    """A server of this run's own, in a temporary folder (see TMPDIR) that is gone at the end."""
+    """A server of this run's own, in a temporary folder (see TMPDIR) that is gone at the end, also when it is told to end."""
+    signal.signal(signal.SIGTERM, lambda number, _: sys.exit(128 + number))
     folder = Path(tempfile.mkdtemp(prefix="tallybench-"))
     folder.chmod(0o755)  # as root the server runs as another user, who must be able to enter
     try:

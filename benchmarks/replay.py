@@ -1,6 +1,6 @@
 """Entries read back a second: the service's replay beside a raw server-side cursor; and the rebuilding of every table.
 
-    python -m benchmarks.replay [--crops 36]
+    python -m benchmarks.replay [--crops 12]
 
 The log is eighteen months of the invented nursery, so that entries of every type are in it. The replay decodes each of them
 into today's records; the raw cursor fetches the same rows and columns and looks at none of them. Rebuilding folds the log
@@ -74,7 +74,7 @@ def _nothing_differs(conninfo: str) -> None:
 def main() -> None:
     """Write a log, read it back in turn."""
     parser = argparse.ArgumentParser(description=__doc__, formatter_class=argparse.RawDescriptionHelpFormatter)
-    parser.add_argument("--crops", type=int, default=36, choices=range(1, 501), metavar="1..500")
+    parser.add_argument("--crops", type=int, default=12, choices=range(1, 501), metavar="1..500")
     crops = parser.parse_args().crops
     with ground.open_ground() as opened:
         conninfo = opened.ledger("replay")

@@ -165,3 +165,10 @@ def test_the_worked_batch_is_the_same_in_process(nursery: Nursery) -> None:
     told = [teller.tell(fact.pop("type"), **fact) for fact in Teller().beginnings()]
     posted = nursery.post(told)
     assert {balance.account: balance.units for balance in posted.balances} == {"S-HOY/stock/S1": 20, "S-IXO/stock/S1": 20}
+
+
+def test_the_log_is_narrowed_by_one_thing_at_a_time(bench: Bench) -> None:
+    """Two narrowings are a question that is not answered, and is told as such."""
+    answer = bench.client.get("/v1/entries?type=lost&by=potter", headers=bench.headers)
+    assert (answer.status_code, answer.json()["code"]) == (400, "bad-question")
+    assert "one thing at a time" in answer.json()["detail"]

@@ -8,7 +8,7 @@ from typing import Annotated, Any
 from uuid import UUID
 
 from litestar import Request, Response
-from litestar.exceptions import ClientException
+from litestar.exceptions import ClientException, ValidationException
 from litestar.params import QueryParameter
 from msgspec import Struct
 
@@ -99,9 +99,13 @@ def get_entries(
     ] = None,
 ) -> Response[answers.Entries]:
     """The log, in order of positions. Narrow it by one of batch, crop, type or by. `Link: rel="next"` leads on."""
+    narrowed = {"batch": batch, "crop": crop, "type": type, "by": by}
+    chosen = [name for name, value in narrowed.items() if value is not None]
+    if len(chosen) > 1:
+        message = f"narrow the log by one thing at a time, not by {' and '.join(chosen)}"
+        raise ValidationException(detail=message, extra=[{"key": chosen[-1], "message": message}])
     with reader.look() as cursor:
         found = answers.entries(cursor, after=after, limit=limit, by=by, batch=batch, crop=crop, type=type)
-    narrowed = {"batch": batch, "crop": crop, "type": type, "by": by}
     kept = "".join(f"&{name}={value}" for name, value in narrowed.items() if value is not None)
     headers = {} if found.next is None else {"Link": f'</v1/entries?after={found.next}&limit={limit}{kept}>; rel="next"'}
     return Response(found, headers=headers)

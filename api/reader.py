@@ -10,6 +10,7 @@ import psycopg
 from psycopg_pool import ConnectionPool
 
 from ledger.log import store
+from ledger.projections import runner
 
 _MOST = 8
 
@@ -30,13 +31,5 @@ class Reader:
     @contextmanager
     def look(self) -> Iterator[psycopg.Cursor[Any]]:
         """A cursor that sees one moment. Raises psycopg.OperationalError when the database is out of reach."""
-        with self._pool.connection() as connection:
-            connection.isolation_level = psycopg.IsolationLevel.REPEATABLE_READ
-            connection.read_only = True
-            try:
-                with connection.transaction(), connection.cursor() as cursor:
-                    yield cursor
-            finally:
-                if not connection.closed:
-                    connection.isolation_level = None
-                    connection.read_only = None
+        with self._pool.connection() as connection, runner.look(connection) as cursor:
+            yield cursor

@@ -11,6 +11,7 @@ from typing import Any
 import psycopg
 import pytest
 
+from api.reader import Reader, make_pool
 from ledger import answers, schema
 from ledger.log import codec, store
 from ledger.nursery import Nursery
@@ -52,9 +53,10 @@ def test_writers_readers_and_followers_go_on_while_a_projection_is_swapped(begun
             return written
 
     def read(number: int) -> None:
-        with psycopg.connect(store.app_conninfo(conninfo)) as connection:
+        with make_pool(conninfo) as pool:
+            reader = Reader(pool)
             while not finished.is_set():
-                with runner.look(connection) as cursor:
+                with reader.look() as cursor:
                     found = answers.stock(cursor)
                     card = answers.batch(cursor, batch, teller.now).batch
                 assert found.total["pot:P9"] == STOOD - (found.as_of - BEGUN)

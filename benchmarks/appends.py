@@ -243,7 +243,10 @@ def main() -> None:
         aims: list[Aim] = []
         for writers in WRITERS:
             ours, single = f"service, {writers} writers", f"raw inserts, {writers} connections"
-            application, recorder = f"eventsourcing application, {writers} threads", f"eventsourcing recorder, {writers} threads"
+            application, recorder = (
+                f"eventsourcing application, {writers} threads",
+                f"eventsourcing recorder, {writers} threads",
+            )
             contenders[ours] = partial(service.rate, writers, seconds)
             contenders[single] = partial(raw.rate, writers, seconds)
             contenders[application] = partial(library.rate, writers, seconds)

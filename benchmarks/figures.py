@@ -64,7 +64,11 @@ def show(title: str, thing: str, rates: Rates, aims: Sequence[Aim]) -> None:
         table.add_row(name, *(f"{figure:,.0f}" for figure in (statistics.median(found), min(found), max(found))))
     console.print(table)
 
-    compared = Table(title="Ratios, each within a round: they count, the figures above depend on what the machine did meanwhile")
+    if not aims:
+        return
+    compared = Table(
+        title="Ratios, each within a round: they count, the figures above depend on what the machine did meanwhile"
+    )
     for heading in ("", "beside", "ratio", "least", "most", "aim", "met"):
         compared.add_column(heading, justify="right" if heading in {"ratio", "least", "most", "aim"} else "left")
     for aim in aims:

@@ -529,3 +529,7 @@ def demo(crops: int, months: int, seed: int, port: int, stay: bool) -> None:
             out.print(f"\nServing on [bold]http://{host}:{port}[/] (the API: http://{host}:{port}/docs). Ctrl-C ends it.")
             out.print(f"A key with every scope, for this demo only:\n  {made}", markup=False, highlight=False)
             serving.serve(conninfo, host, port)
+
+
+if __name__ == "__main__":
+    main()

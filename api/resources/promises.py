@@ -79,7 +79,7 @@ async def post_promise(request: Request[Any, Any, Any], reader: NamedReader, tur
     with reader.look() as cursor:
         lines = [_line(cursor, told, index, grants.get(index)) for index in range(len(told.lines))]
     assert told.hold_minutes is not None, "decide fills it in"
-    expires_at = recorded.recorded_at + timedelta(minutes=told.hold_minutes)
+    expires_at = told.occurred_at + timedelta(minutes=told.hold_minutes)
     return Response(
         Granted(as_of=posted.as_of, promise=told.id, order=told.order, expires_at=expires_at, lines=lines), status_code=201
     )

@@ -141,7 +141,6 @@ class Brindlewick:
         opened = []
         for stand in site.stands:
             for plants in stand.stock:
-                plants.sent = 0
                 site.tell(
                     StockSet, OWNER, stock_plant=plants.code, crop=stand.crop.code, place=stand.homes.stock, units=plants.units,
                     source=StockSource.OPENING,

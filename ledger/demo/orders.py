@@ -5,7 +5,7 @@ An order is a reference and a region; nobody's name is known here.
 
 from __future__ import annotations
 
-from collections import deque
+from collections import Counter, deque
 from datetime import date, timedelta
 from itertools import accumulate
 from uuid import UUID
@@ -63,6 +63,8 @@ class Orders:
         self.packed: list[Order] = []
         self.held: list[tuple[date, Order]] = []
         self.recent: deque[Sent] = deque()
+        #: parts of orders that went out with plants from a stock plant, by its code
+        self.sent: Counter[str] = Counter()
         #: how many more orders the weather will hold; the story sets it
         self.weather_holds = 0
         self.weather_held: list[UUID] = []
@@ -74,6 +76,7 @@ class Orders:
         self.packed.clear()
         self.held.clear()
         self.recent.clear()
+        self.sent.clear()
 
     # --- a shipping day ---
 
@@ -204,8 +207,8 @@ class Orders:
         parts = [UnitsFrom(batch=lot.batch.number, place=PACKING, units=units) for lot, units in lines.items()]
         site.tell(Shipped, self._packer(), order=order.reference, carrier=carrier, region=order.region, lines=parts)
         for lot, units in lines.items():
-            for plants in lot.batch.stand.stock:
-                plants.sent += plants.code in lot.batch.stock
+            for code in lot.batch.stock:
+                self.sent[code] += 1
             self._remember(Sent(site.today, order.reference, order.region, carrier, lot, units))
 
     def _find_wanting(self, order: Order) -> None:

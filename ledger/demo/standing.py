@@ -164,8 +164,6 @@ class StockPlants:
     code: str
     units: int
     stopped: bool = False
-    #: parts of orders that went out with plants of it
-    sent: int = 0
 
 
 @dataclass(slots=True)

@@ -371,10 +371,10 @@ class Story:
         standing = [lot for lot in stand.lots() if lot.book and not site.hands_off(lot)]
         plant, lots = min(
             ((plants, [lot for lot in standing if plants.code in lot.batch.stock]) for plants in stand.stock),
-            key=lambda found: _unlike_the_story(*found),
+            key=lambda found: self._unlike_the_story(*found),
         )
         held = {lot.batch for _, order in self._orders.held for lot, _ in order.lines}
-        if _unlike_the_story(plant, lots) == math.inf or any(lot.batch in held for lot in lots):
+        if self._unlike_the_story(plant, lots) == math.inf or any(lot.batch in held for lot in lots):
             return False
         ill, plant.stopped = plant.code, True
         said = {"reason": StopReason.QUARANTINE, "authority": "plant-health inspector", "note": "mosaic seen on the leaves"}
@@ -397,6 +397,13 @@ class Story:
 
         self._put_off(destroy, days=5)
         return True
+
+    def _unlike_the_story(self, plants: StockPlants, lots: list[Lot]) -> float:
+        """How far a stock plant is from the story's: 58 pots standing, and 21 orders that had some."""
+        pots = sum(lot.alive for lot in lots if lot.stage in (Stage.POTTED, Stage.FINISHED))
+        if plants.stopped or not plants.units or not pots:
+            return math.inf
+        return abs(pots - 58) / 58 + 2 * abs(self._orders.sent[plants.code] - 21) / 21
 
     # --- March: set back ---
 
@@ -522,11 +529,3 @@ class Story:
 
         self._put_off(sort_out, days=7)
         return True
-
-
-def _unlike_the_story(plants: StockPlants, lots: list[Lot]) -> float:
-    """How far a stock plant is from the story's: 58 pots standing, and 21 orders that had some."""
-    pots = sum(lot.alive for lot in lots if lot.stage in (Stage.POTTED, Stage.FINISHED))
-    if plants.stopped or not plants.units or not pots:
-        return math.inf
-    return abs(pots - 58) / 58 + 2 * abs(plants.sent - 21) / 21

@@ -338,9 +338,10 @@ class OutsideCard(Card, tag="outside", frozen=True, kw_only=True):
 
 
 class NurseryCard(Card, tag="nursery", frozen=True, kw_only=True):
-    """The day the book was opened, and the last serial given to a batch in each ISO week."""
+    """The day the book was opened, by how many entries, and the last serial given to a batch in each ISO week."""
 
     opening_day: date | None = None
+    opened: int = 0
     serials: dict[str, int] = field(default_factory=dict)
 
     @property

@@ -180,8 +180,7 @@ class _Fold:
             case Opened():
                 self.birth(told.batch, told.crop, told.size, [], age_days=told.age_days or 0)
                 nursery = self.book.nursery()
-                if nursery.opening_day is None:
-                    self.put(changed(nursery, opening_day=self.recorded.booked_on))
+                self.put(changed(nursery, opening_day=self.recorded.booked_on, opened=nursery.opened + 1))
             case BoughtIn():
                 self.birth(told.batch, told.crop, told.size, [])
                 policy = self.book.policy()
@@ -363,7 +362,7 @@ class _Fold:
             lines={},
             position=recorded.position,
             region=told.region,
-            expires_at=recorded.recorded_at + timedelta(minutes=told.hold_minutes),
+            expires_at=told.occurred_at + timedelta(minutes=told.hold_minutes),
         )
         for grant in recorded.grants:
             line = PromiseLine(crop=grant.crop, size=grant.size, due=grant.due, granted=grant.units, open=grant.units)
@@ -502,6 +501,10 @@ class _Fold:
                 self.end_hold(told.batch, told.order, told.id)
             case Stopped():
                 self.lift(target_of(told), told.id)
+            case Opened():
+                nursery = self.book.nursery()
+                left = nursery.opened - 1  # with the last of them goes the day, which was told wrong
+                self.put(changed(nursery, opened=left, opening_day=nursery.opening_day if left else None))
             case BoughtIn():
                 self.lift(("batch", told.batch or ""), told.id)
             case Treated():

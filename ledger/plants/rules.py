@@ -95,6 +95,10 @@ DEFAULT_POLICY = PolicySet(id=UUID(int=0), occurred_at=datetime.fromisoformat("2
 _LACKING = ("line", "crop", "size", "asked", "promisable")
 
 
+#: entries that carry units of one batch from one place to one account
+Carried = Lost | Moved | SetBack | Picked | PutBack | SoldHere | GivenOut | PlantedAsStock | Renamed
+
+
 class Turn(Struct, frozen=True, kw_only=True):
     """What comes from outside with a decision: the position the entry would take, the database's clock, the key."""
 
@@ -259,6 +263,15 @@ class _Desk:
     def move(self, units: int, unit: str, source: str, target: str, order: str | None = None) -> None:
         if units > 0:
             self.moves.append(Move(units=units, unit=unit, source=source, target=target, order=order))
+
+    def carry(self, told: Carried, stage: Stage, target: str, order: str | None = None) -> None:
+        """The units that an entry names, from where they stand to another account; picked ones belong to an order."""
+        batch = self.batch(told.batch)
+        self.place(told.place, entering=False)
+        if stage is Stage.PICKED:
+            self.picked_for(order or "", batch, told.place, told.units)
+        self.needs(batch, stage, told.place, told.units, "units")
+        self.move(told.units, unit_at(batch, stage), standing(batch.number, stage, told.place), target, order)
 
     def needs(self, batch: BatchCard, stage: str, place: str, units: int, field: str) -> None:
         """So many must stand there at that moment; where a person holds more in the hand, the offer is to count first."""
@@ -614,19 +627,8 @@ class _Desk:
         return told
 
     def moved(self, told: Moved) -> Moved:
-        batch = self.batch(told.batch)
-        self.place(told.place, entering=False)
         self.place(told.to, "to")
-        if told.order is not None:
-            self.picked_for(told.order, batch, told.place, told.units)
-        self.needs(batch, told.stage, told.place, told.units, "units")
-        self.move(
-            told.units,
-            unit_at(batch, told.stage),
-            standing(batch.number, told.stage, told.place),
-            standing(batch.number, told.stage, told.to),
-            told.order,
-        )
+        self.carry(told, told.stage, standing(told.batch, told.stage, told.to), told.order)
         return told
 
     def merged(self, told: Merged) -> Merged:
@@ -699,33 +701,14 @@ class _Desk:
         return told
 
     def set_back(self, told: SetBack) -> SetBack:
-        batch = self.batch(told.batch)
-        self.place(told.place, entering=False)
         self.place(told.to, "to")
-        self.needs(batch, Stage.FINISHED, told.place, told.units, "units")
-        self.move(
-            told.units,
-            unit_at(batch, Stage.FINISHED),
-            standing(batch.number, Stage.FINISHED, told.place),
-            standing(batch.number, Stage.POTTED, told.to),
-        )
+        self.carry(told, Stage.FINISHED, standing(told.batch, Stage.POTTED, told.to))
         return told
 
     # losses and counts
 
     def lost(self, told: Lost) -> Lost:
-        batch = self.batch(told.batch)
-        self.place(told.place, entering=False)
-        if told.order is not None:
-            self.picked_for(told.order, batch, told.place, told.units)
-        self.needs(batch, told.stage, told.place, told.units, "units")
-        self.move(
-            told.units,
-            unit_at(batch, told.stage),
-            standing(batch.number, told.stage, told.place),
-            loss(told.cause),
-            told.order,
-        )
+        self.carry(told, told.stage, loss(told.cause), told.order)
         return told
 
     def counted(self, told: Counted) -> Counted:
@@ -806,35 +789,16 @@ class _Desk:
             )
 
     def picked(self, told: Picked) -> Picked:
-        batch = self.batch(told.batch)
-        self.place(told.place, entering=False)
         self.place(told.to, "to")
-        self.saleable(batch)
+        self.saleable(self.batch(told.batch))
         if told.replaces is not None:
             self.damage_claim(told.replaces)
-        self.needs(batch, Stage.FINISHED, told.place, told.units, "units")
-        self.move(
-            told.units,
-            unit_at(batch, Stage.FINISHED),
-            standing(batch.number, Stage.FINISHED, told.place),
-            standing(batch.number, Stage.PICKED, told.to),
-            told.order,
-        )
+        self.carry(told, Stage.FINISHED, standing(told.batch, Stage.PICKED, told.to), told.order)
         return told
 
     def put_back(self, told: PutBack) -> PutBack:
-        batch = self.batch(told.batch)
-        self.place(told.place, entering=False)
         self.place(told.to, "to")
-        self.picked_for(told.order, batch, told.place, told.units)
-        self.needs(batch, Stage.PICKED, told.place, told.units, "units")
-        self.move(
-            told.units,
-            unit_at(batch, Stage.PICKED),
-            standing(batch.number, Stage.PICKED, told.place),
-            standing(batch.number, Stage.FINISHED, told.to),
-            told.order,
-        )
+        self.carry(told, Stage.PICKED, standing(told.batch, Stage.FINISHED, told.to), told.order)
         return told
 
     def shipped(self, told: Shipped) -> Shipped:
@@ -850,12 +814,11 @@ class _Desk:
 
     def sold_here(self, told: SoldHere) -> SoldHere:
         batch = self.batch(told.batch)
-        self.place(told.place, entering=False)
         self.saleable(batch)
-        self.needs(batch, told.stage, told.place, told.units, "units")
+        self.carry(told, told.stage, accounts.SHIPPED)
         if told.stage is Stage.FINISHED:
             there = self.book.shelf(batch.crop, batch.size or "")
-            free = shelf.sellable(there, self.book.crop(batch.crop), self.policy, self.turn.now).now
+            free = shelf.sellable(there, self.book.crop(batch.crop), self.policy, self.at).now
             if told.units > free:
                 raise refusals.NotSellable(
                     f"{free} {batch.crop} {batch.size} are sellable now, {told.units} are wanted: "
@@ -864,17 +827,11 @@ class _Desk:
                     sellable=free,
                     wanted=told.units,
                 )
-        here = standing(batch.number, told.stage, told.place)
-        self.move(told.units, unit_at(batch, told.stage), here, accounts.SHIPPED)
         return told
 
     def gone(self, told: GivenOut | PlantedAsStock, account: str) -> GivenOut | PlantedAsStock:
-        batch = self.batch(told.batch)
-        self.place(told.place, entering=False)
         self.person(told.approved_by, "approved_by")
-        self.needs(batch, told.stage, told.place, told.units, "units")
-        here = standing(batch.number, told.stage, told.place)
-        self.move(told.units, unit_at(batch, told.stage), here, account)
+        self.carry(told, told.stage, account)
         return told
 
     def damage_claimed(self, told: DamageClaimed) -> DamageClaimed:
@@ -893,7 +850,7 @@ class _Desk:
     # the promise book
 
     def promised(self, told: Promised) -> Promised:
-        today = day_of(self.turn.now, self.policy)
+        today = day_of(told.occurred_at, self.policy)
         lines = [self.basket_line(line, today) for line in told.lines]
         if told.replaces is not None:
             self.damage_claim(told.replaces)
@@ -951,10 +908,10 @@ class _Desk:
     def free_for(self, crop: str, size: str, due: date, beside: Sequence[tuple[date, int]] = (), but: str | None = None) -> int:
         """Promisable for a day; `but` leaves one commitment out, which is about to be moved."""
         there = self.book.shelf(crop, size)
-        found = shelf.sellable(there, self.book.crop(crop), self.policy, self.turn.now)
+        found = shelf.sellable(there, self.book.crop(crop), self.policy, self.at)
         supply = found.finished - found.stopped - found.held - found.buffer
         promised = [(kept.due, kept.units) for name, kept in there.commitments.items() if name != but]
-        return shelf.promisable([(day_of(self.turn.now, self.policy), supply)], [*promised, *beside], due)
+        return shelf.promisable([(day_of(self.at, self.policy), supply)], [*promised, *beside], due)
 
     def enough(self, line: BasketLine, grant: Grant) -> bool:
         return grant.units == line.units or (line.allow_part and grant.units > 0)
@@ -985,7 +942,7 @@ class _Desk:
 
     def promise_moved(self, told: PromiseMoved) -> PromiseMoved:
         line = self.open_line(self.open_promise(told.promise, "held", "confirmed"), told.line)
-        today = day_of(self.turn.now, self.policy)
+        today = day_of(told.occurred_at, self.policy)
         if told.due < today:
             raise refusals.NotPromisable(f"{told.due} is past: move it to {today} or later", field="due")
         free = self.free_for(line.crop, line.size, told.due, but=f"{told.promise}/{told.line}")
@@ -1057,20 +1014,11 @@ class _Desk:
         return told
 
     def renamed(self, told: Renamed) -> Renamed:
-        batch = self.batch(told.batch)
         self.crop(told.crop, entering=False)
-        self.place(told.place, entering=False)
-        if batch.crop == told.crop:
-            raise refusals.DifferentPlants(f"{batch.number} is {told.crop} already", field="crop")
-        self.needs(batch, told.stage, told.place, told.units, "units")
+        if self.batch(told.batch).crop == told.crop:
+            raise refusals.DifferentPlants(f"{told.batch} is {told.crop} already", field="crop")
         number = self.new_number(told.into, "into")
-        unit = unit_at(batch, told.stage)
-        self.move(
-            told.units,
-            unit,
-            standing(batch.number, told.stage, told.place),
-            standing(number, told.stage, told.place),
-        )
+        self.carry(told, told.stage, standing(number, told.stage, told.place))
         return replace(told, into=number)
 
     def treated(self, told: Treated) -> Treated:

@@ -28,8 +28,8 @@ Answer = TypeVar("Answer")
 Fact = dict[str, Any]
 
 IXORA, HOYA = "ixora-copper-thimble", "hoya-pewter-spoon"
-IXORA_PLANTS, HOYA_PLANTS = "S-IXO", "S-HOY"
-#: what stands where at the beginning besides: people head-grower, propagator, potter, packer; sizes P9 < C2;
+IXORA_PLANTS = "S-IXO"  # and S-HOY
+#: what there is at the beginning: 20 plants under each code; people head-grower, propagator, potter, packer; sizes P9 < C2;
 #: places P1 (mist), H1 H2 (holding), G1 G2 (benches), S1 (stock bed), K1 (packing)
 
 

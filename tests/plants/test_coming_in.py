@@ -91,9 +91,7 @@ def test_bought_in_plants_start_free_where_the_policy_does_not_isolate(ledger: L
         ({"stage": "picked"}, "stage"),  # nothing comes in as picked
     ],
 )
-def test_size_and_stage_belong_together_at_the_door(
-    ledger: Ledger, kind: str, changes: dict[str, Any], field: str
-) -> None:
+def test_size_and_stage_belong_together_at_the_door(ledger: Ledger, kind: str, changes: dict[str, Any], field: str) -> None:
     """Size exists from potting on, and picked plants belong to an order."""
     told = {**POTS, **({} if kind == "opened" else {"supplier_batch": "7"}), **changes}
     refused = ledger.refusal(kind, **{name: value for name, value in told.items() if value is not None})

@@ -51,9 +51,7 @@ def test_plugs_out_of_sand_are_potted_before_they_are_counted(ledger: Ledger) ->
         ({"stage": "finished"}, "stage"),
     ],
 )
-def test_plugs_are_per_pot_times_pots_and_casualties_and_returned(
-    ledger: Ledger, changes: dict[str, Any], field: str
-) -> None:
+def test_plugs_are_per_pot_times_pots_and_casualties_and_returned(ledger: Ledger, changes: dict[str, Any], field: str) -> None:
     """The crew's figures have to add up, and they start from plugs."""
     refused = ledger.refusal("potted", **potting(ledger.opened("rooted", 60, "H1"), 40, 40) | changes)
     assert (refused.code, refused.field) == ("contradiction", field)

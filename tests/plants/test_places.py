@@ -120,9 +120,7 @@ def test_no_more_is_put_together_than_stands_but_for_counting_first(ledger: Ledg
     assert ledger.standing(merged.told.into) == {"rooted/H1": 25}
 
 
-@pytest.mark.parametrize(
-    ("changes", "field"), [({"stage": "picked"}, "stage"), ({"into": "26W38-01W"}, "sources")]
-)
+@pytest.mark.parametrize(("changes", "field"), [({"stage": "picked"}, "stage"), ({"into": "26W38-01W"}, "sources")])
 def test_picked_plants_are_not_put_together_nor_a_batch_with_itself(
     ledger: Ledger, changes: dict[str, Any], field: str
 ) -> None:

@@ -6,7 +6,7 @@ from typing import Any
 
 import pytest
 
-from tests.plants.memory import HOYA, HOYA_PLANTS, IXORA, IXORA_PLANTS, Ledger, moves
+from tests.plants.memory import HOYA, IXORA, IXORA_PLANTS, Ledger, moves
 
 GATHERED: dict[str, Any] = {
     "crop": IXORA,

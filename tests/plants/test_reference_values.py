@@ -101,9 +101,7 @@ def test_a_crop_is_sold_in_known_sizes(ledger: Ledger) -> None:
         ("cost-set", {"size": "C9"}, "size"),
     ],
 )
-def test_recipes_and_costs_name_known_crops_and_sizes(
-    ledger: Ledger, kind: str, changes: dict[str, Any], field: str
-) -> None:
+def test_recipes_and_costs_name_known_crops_and_sizes(ledger: Ledger, kind: str, changes: dict[str, Any], field: str) -> None:
     """A code that nobody set is a slip of the pen."""
     refused = ledger.refusal(kind, **{**SETTINGS[kind], **changes})
     assert (refused.code, refused.field) == ("unknown-code", field)
@@ -114,11 +112,13 @@ def test_a_retired_crop_takes_no_new_plants(ledger: Ledger) -> None:
     batch = ledger.opened("rooted", 10, "H1")
     retired = {"code": IXORA, "name": "Copper Thimble", "species": "Ixora coccinea", "group": "Woody", "retired": True}
     ledger.tell("crop-set", **retired)
-    bought = {"crop": IXORA, "stage": "rooted", "place": "H1", "units": 5, "supplier_batch": "7"}
-    cut = {"crop": IXORA, "stock_plants": [{"stock_plant": "S-IXO", "cuttings": 5}], "place": "P1"}
-    more = {"crop": IXORA, "stock_plant": "S-IXO", "place": "S1", "units": 25, "source": "opening"}
-    for kind, told in {"bought-in": bought, "gathered": cut, "stock-set": more}.items():
-        refused = ledger.refusal(kind, **told)
+    told: dict[str, dict[str, Any]] = {
+        "bought-in": {"stage": "rooted", "place": "H1", "units": 5, "supplier_batch": "7"},
+        "gathered": {"stock_plants": [{"stock_plant": "S-IXO", "cuttings": 5}], "place": "P1"},
+        "stock-set": {"stock_plant": "S-IXO", "place": "S1", "units": 25, "source": "opening"},
+    }
+    for kind, fields in told.items():
+        refused = ledger.refusal(kind, crop=IXORA, **fields)
         assert (refused.code, refused.field) == ("retired", "crop")
     ledger.tell("potted", batch=batch, place="H1", size="P9", plugs=10, pots=10, to="G1")
 

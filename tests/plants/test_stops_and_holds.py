@@ -156,9 +156,7 @@ def children(ledger: Ledger, stage: str, size: str | None, kind: str) -> tuple[s
     ("kind", "stage", "size"),
     [("potted", "rooted", None), ("potted-up", "finished", "P9"), ("merged", "finished", "P9"), ("renamed", "finished", "P9")],
 )
-def test_nothing_is_cleared_by_being_potted_merged_or_renamed(
-    ledger: Ledger, kind: str, stage: str, size: str | None
-) -> None:
+def test_nothing_is_cleared_by_being_potted_merged_or_renamed(ledger: Ledger, kind: str, stage: str, size: str | None) -> None:
     """Plants of a stopped batch stay stopped in the batch that they become, until that one is cleared."""
     parent, child = children(ledger, stage, size, kind)
     (stopped,) = ledger.card("batch", child).stops
@@ -239,7 +237,12 @@ def test_an_order_is_held_as_a_whole(ledger: Ledger) -> None:
 
 @pytest.mark.parametrize(
     ("target", "field"),
-    [({}, "batch"), ({"order": "A-1", "batch": "26W38-01W", "units": 1}, "batch"), ({"batch": "26W38-01W"}, "units"), ({"order": "A-1", "units": 2}, "units")],
+    [
+        ({}, "batch"),
+        ({"order": "A-1", "batch": "26W38-01W", "units": 1}, "batch"),
+        ({"batch": "26W38-01W"}, "units"),
+        ({"order": "A-1", "units": 2}, "units"),
+    ],
 )
 def test_a_hold_is_of_units_of_a_batch_or_of_an_order(ledger: Ledger, target: dict[str, Any], field: str) -> None:
     """One of the two, and units only of a batch."""

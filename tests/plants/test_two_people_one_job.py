@@ -25,9 +25,7 @@ def plugs(ledger: Ledger) -> str:
 
 
 @pytest.mark.parametrize("minutes", [-30, -1, 0, 29, 30])
-def test_the_same_job_by_another_person_within_half_an_hour_is_asked_about(
-    ledger: Ledger, plugs: str, minutes: int
-) -> None:
+def test_the_same_job_by_another_person_within_half_an_hour_is_asked_about(ledger: Ledger, plugs: str, minutes: int) -> None:
     """It is accepted, and the question names the other entry; whichever slip came first."""
     first = lost(ledger, plugs, 60)
     second = lost(ledger, plugs, 60 + minutes, by="potter")
@@ -90,21 +88,21 @@ def test_a_question_is_answered_once_and_by_an_entry(ledger: Ledger, plugs: str)
     assert (refused.code, refused.field) == ("unknown-code", "entry")
 
 
-JOBS: dict[str, tuple[list[tuple[str, dict[str, Any]]], dict[str, Any]]] = {
-    "struck": ([("gathered", {})], {"gathered_at": "P1", "cuttings": 9, "per_cell": 1, "cells": 9, "place": "P1"}),
-    "rooted": ([], {"place": "P1", "usable": 7, "weak": 1, "failed": 1, "to": "H1", "part": True}),
-    "moved": ([], {"stage": "struck", "place": "P1", "to": "H1", "units": 5}),
-    "potted": ([], {"stage": "struck", "place": "P1", "size": "P9", "plugs": 9, "pots": 9, "to": "G1"}),
-    "potted-up": ([], {"place": "G1", "size": "C2", "pots": 9, "to": "G2"}),
-    "graded": ([], {"place": "G2", "finished": 9, "to": "G1"}),
-    "lost": ([], {"stage": "finished", "place": "G1", "units": 3, "cause": "pest"}),
-    "set-back": ([], {"place": "G1", "units": 3, "to": "G2", "reason": "leggy"}),
-    "renamed": ([], {"stage": "finished", "place": "G1", "units": 3, "crop": HOYA, "evidence": "leaf"}),
-    "picked": ([], {"order": "A-1", "place": "G1", "units": 3, "to": "K1"}),
-    "put-back": ([], {"order": "A-0", "place": "K1", "units": 3, "to": "G1"}),
-    "damage-claimed": ([], {"order": "A-0", "units": 1, "carrier": "by road", "cause": "crushed"}),
-    "given-out": ([], {"stage": "finished", "place": "G1", "units": 3, "why": "a gift", "approved_by": "packer"}),
-    "planted-as-stock": ([], {"stage": "finished", "place": "G1", "units": 3, "why": "strong", "approved_by": "packer"}),
+JOBS: dict[str, dict[str, Any]] = {
+    "struck": {"gathered_at": "P1", "cuttings": 9, "per_cell": 1, "cells": 9, "place": "P1"},
+    "rooted": {"place": "P1", "usable": 7, "weak": 1, "failed": 1, "to": "H1", "part": True},
+    "moved": {"stage": "struck", "place": "P1", "to": "H1", "units": 5},
+    "potted": {"stage": "struck", "place": "P1", "size": "P9", "plugs": 9, "pots": 9, "to": "G1"},
+    "potted-up": {"place": "G1", "size": "C2", "pots": 9, "to": "G2"},
+    "graded": {"place": "G2", "finished": 9, "to": "G1"},
+    "lost": {"stage": "finished", "place": "G1", "units": 3, "cause": "pest"},
+    "set-back": {"place": "G1", "units": 3, "to": "G2", "reason": "leggy"},
+    "renamed": {"stage": "finished", "place": "G1", "units": 3, "crop": HOYA, "evidence": "leaf"},
+    "picked": {"order": "A-1", "place": "G1", "units": 3, "to": "K1"},
+    "put-back": {"order": "A-0", "place": "K1", "units": 3, "to": "G1"},
+    "damage-claimed": {"order": "A-0", "units": 1, "carrier": "by road", "cause": "crushed"},
+    "given-out": {"stage": "finished", "place": "G1", "units": 3, "why": "a gift", "approved_by": "packer"},
+    "planted-as-stock": {"stage": "finished", "place": "G1", "units": 3, "why": "strong", "approved_by": "packer"},
 }
 
 
@@ -128,8 +126,8 @@ def worked_batch(ledger: Ledger, kind: str) -> str:
 def test_every_job_on_a_batch_that_two_people_could_write_down_is_asked_about(ledger: Ledger, kind: str) -> None:
     """Same batch, same act, same quantity; but not a sale over the counter, of which two alike are no wonder."""
     batch = worked_batch(ledger, kind)
-    first = ledger.tell(kind, batch=batch, **JOBS[kind][1], by="potter")
-    second = ledger.tell(kind, batch=batch, **JOBS[kind][1], by="packer")
+    first = ledger.tell(kind, batch=batch, **JOBS[kind], by="potter")
+    second = ledger.tell(kind, batch=batch, **JOBS[kind], by="packer")
     assert [question.of for question in second.questions] == [first.told.id]
 
 

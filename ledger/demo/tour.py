@@ -56,7 +56,7 @@ class _Guide:
     ) -> Any:
         """One step: the question, the call as it goes out, and the lines that `short` makes of the answer."""
         method, path, *body = call
-        answer: Answer = self._client.ask(method, path, *body, key=key)
+        answer: Answer = self._client.ask(method, path, body[0] if body else None, key)
         if answer.good == refused:
             raise Declined(f"{method} {path}", answer)
         self._step += 1
@@ -257,7 +257,8 @@ def _written(moment: datetime) -> str:
 
 def _sellable(offer: Any) -> str:
     stock = offer["stock"]
-    parts = f"{stock['finished']} finished, {stock['held']} held, {stock['stopped']} stopped, {stock['promised']} promised, {stock['buffer']} count buffer"
+    kinds = {"finished": "finished", "held": "held", "stopped": "stopped", "promised": "promised", "buffer": "count buffer"}
+    parts = ", ".join(f"{stock[kind]} {words}" for kind, words in kinds.items())
     return f"{offer['now']} ({offer['availability'].rsplit('/')[-1]}): {parts}"
 
 

@@ -247,6 +247,8 @@ class OrderCard(Card, tag="order", frozen=True, kw_only=True):
     carrier: str | None = None
     holds: tuple[Hold, ...] = ()
     promises: tuple[UUID, ...] = ()
+    #: pulled for it beyond what it was promised, by `<crop>/<size>`
+    beyond: dict[str, int] = field(default_factory=dict)
 
     @property
     def key(self) -> Key:

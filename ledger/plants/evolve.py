@@ -301,6 +301,9 @@ class _Fold:
                 self.promise_ends(told.promise, "released")
             case PromiseReleased():
                 self.close_lines(told.promise, told.line)
+                card = self.promise_card(told.promise)
+                if card.state == "held":
+                    self.put_hold(card, sum(line.open + line.picked for line in card.lines.values()))
             case PromiseExpired():
                 self.close_lines(told.promise)
                 self.promise_ends(told.promise, "expired")
@@ -406,18 +409,31 @@ class _Fold:
         self.put(changed(card, state=state, expires_at=None))
 
     def pulled(self, ref: str, crop: str, size: str, units: int) -> None:
-        """Plants pulled for an order close its lines, the earliest due first; those that come back open them again."""
-        for promise in self.book.order(ref).promises:
+        """Plants pulled for an order close its lines, the earliest due first; those that come back undo it, the last first.
+
+        What was pulled beyond all lines is the first to come back: it opens nothing.
+        """
+        key, order = f"{crop}/{size}", self.book.order(ref)
+        beyond = order.beyond.get(key, 0)
+        left = units if units > 0 else min(0, beyond + units)
+        cards = [card for promise in order.promises if (card := self.promise_card(promise)).state in ("held", "confirmed")]
+        lines = [
+            (line.due, card.position, int(index), card.promise)
+            for card in cards
+            for index, line in card.lines.items()
+            if (line.crop, line.size) == (crop, size)
+        ]
+        for _, _, index, promise in sorted(lines, reverse=units < 0):
             card = self.promise_card(promise)
-            if card.state not in ("held", "confirmed"):
-                continue
-            for index, line in sorted(card.lines.items(), key=lambda item: (item[1].due, int(item[0]))):
-                if (line.crop, line.size) != (crop, size):
-                    continue
-                closed = min(units, line.open) if units > 0 else max(units, -line.picked)
-                if closed:
-                    card = self.put_line(card, index, changed(line, open=line.open - closed, picked=line.picked + closed))
-                    units -= closed
+            line = card.lines[str(index)]
+            closed = min(left, line.open) if units > 0 else max(left, -line.picked)
+            if closed:
+                self.put_line(card, index, changed(line, open=line.open - closed, picked=line.picked + closed))
+                left -= closed
+        kept = max(0, beyond + units) if units < 0 else beyond + left
+        if kept != beyond:
+            others = {name: number for name, number in order.beyond.items() if name != key}
+            self.put(changed(self.book.order(ref), beyond=others | ({key: kept} if kept else {})))
 
     def add_days(self, number: str, days: int) -> None:
         batch = self.batch(number)

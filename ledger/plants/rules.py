@@ -959,6 +959,8 @@ class _Desk:
         card = self.open_promise(told.promise, "held", "confirmed")
         if told.line is not None:
             self.open_line(card, told.line)
+        elif not any(line.open for line in card.lines.values()):
+            raise refusals.NotOpen("nothing of that promise is open: it was picked or released already", field="promise")
         return told
 
     def promise_expired(self, told: PromiseExpired) -> PromiseExpired:

@@ -122,8 +122,8 @@ def test_stopped_and_held_plants_are_not_promised(window: Ledger) -> None:
     assert refused(window, line(45)).data["lines"][0]["promisable"] == 40
     whole = window.tell("stopped", crop=IXORA, reason="name-in-doubt").told.id
     assert refused(window, line(45)).data["lines"][0]["promisable"] == 0
-    window.tell("cleared", crop=IXORA, stop=str(whole), cleared_by="head-grower", reason="looked at")
-    window.tell("cleared", batch=batch, stop=str(stop), cleared_by="head-grower", reason="looked at")
+    window.tell("cleared", crop=IXORA, stop=str(whole), because="looked at")
+    window.tell("cleared", batch=batch, stop=str(stop), because="looked at")
     window.tell("hold-ended", batch=batch, hold=str(hold))
     assert grants(basket(window, line(47))) == [(0, 47, 47)]
 

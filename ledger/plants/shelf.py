@@ -8,6 +8,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from datetime import date, datetime
+from itertools import accumulate
 
 from msgspec import Struct
 
@@ -74,12 +75,16 @@ def promisable(supply: Sequence[tuple[date, int]], commitments: Sequence[tuple[d
     commitments: (due day, units still to be picked). The minimum over later days keeps today's buyer from taking a plant
     that is promised for later.
     """
-    days = {on, *(day for day, _ in supply if day > on), *(day for day, _ in commitments if day > on)}
-    return max(0, min(_supplied(supply, day) - sum(units for due, units in commitments if due <= day) for day in days))
-
-
-def _supplied(supply: Sequence[tuple[date, int]], by: date) -> int:
-    return next((units for day, units in reversed(supply) if day <= by), 0)
+    changes = {on: 0}
+    for due, units in commitments:
+        day = max(due, on)
+        changes[day] = changes.get(day, 0) - units
+    before = 0
+    for ready, total in supply:
+        day = max(ready, on)
+        changes[day] = changes.get(day, 0) + total - before
+        before = total
+    return max(0, min(accumulate(changes[day] for day in sorted(changes))))
 
 
 def line_of(batch: BatchCard) -> ShelfLine | None:

@@ -46,6 +46,8 @@ def in_state(window: Ledger, state: str) -> str:
         case "expired":
             window.teller.now += timedelta(minutes=11)
             window.tell("promise-expired", promise=promise, by="tallybench")
+        case _:
+            pass
     if state == "picked whole":
         ixora, _, hoya = (number for kind, number in window.cards if kind == "batch")
         window.tell("picked", order="A-1", batch=ixora, place="G1", units=5, to="K1")
@@ -121,8 +123,8 @@ def test_a_hold_runs_out_to_the_minute_that_it_was_given(window: Ledger) -> None
     window.tell("policy-set", buffer_z_per_mille=0, hold_minutes=45)
     promised = window.tell("promised", order="A-1", lines=[line(1)])
     promise = str(promised.told.id)
-    assert window.card("promise", promise).expires_at == promised.recorded_at + timedelta(minutes=45)
-    window.clock = promised.recorded_at + timedelta(minutes=45) - timedelta(microseconds=1)
+    assert window.card("promise", promise).expires_at == promised.told.occurred_at + timedelta(minutes=45)
+    window.clock = promised.told.occurred_at + timedelta(minutes=45) - timedelta(microseconds=1)
     window.teller.now = promised.recorded_at
     assert window.refusal("promise-expired", promise=promise, by="tallybench").code == "not-open"
     window.clock += timedelta(microseconds=1)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import date, timedelta
+from itertools import pairwise
 
 from hypothesis import given
 from hypothesis import strategies as st
@@ -67,7 +68,7 @@ def test_a_master_schedule() -> None:
     supply = [(WEEKS[1], 64), *((WEEKS[week], 64 + 70 * lot) for lot, week in enumerate((3, 5, 7, 8), start=1))]
     due = list(zip(WEEKS[1:6], [33, 20, 10, 4, 2], strict=True))
     found = [promisable(supply, due, WEEKS[week]) for week in (1, 3, 5, 7, 8)]
-    assert [found[0], *(later - earlier for earlier, later in zip(found, found[1:], strict=False))] == [11, 56, 68, 70, 70]
+    assert [found[0], *(later - earlier for earlier, later in pairwise(found))] == [11, 56, 68, 70, 70]
 
 
 def test_nothing_is_promisable_before_the_first_supply() -> None:

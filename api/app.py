@@ -20,13 +20,13 @@ from psycopg_pool import PoolTimeout
 from api import etags, openapi, problems
 from api.keys import Keys, guard
 from api.reader import Reader, make_pool
-from api.resources import availability, batches, docs, entries, health, reference, reports, stock
+from api.resources import availability, batches, docs, entries, health, promises, reference, reports, stock
 from ledger import schema
 from ledger.answers import Unknown
 from ledger.log.codec import Unreadable
 from ledger.nursery import Nursery, Turns, Unavailable
 from ledger.plants.refusals import Refused
-from ledger.worker import Follower
+from ledger.worker import Follower, Sweeper
 
 #: where `tallybench serve` leaves the database's address for the server process
 CONNINFO = "TALLYBENCH_CONNINFO"
@@ -45,6 +45,12 @@ HANDLERS: list[ControllerRouterHandler] = [
     availability.get_availabilities,
     availability.get_availability,
     availability.get_ready_by,
+    promises.post_promise,
+    promises.confirm_promise,
+    promises.release_promise,
+    promises.move_promise,
+    promises.get_promise,
+    promises.get_promises,
     reports.get_shrink,
     *reference.HANDLERS,
     health.get_healthz,
@@ -66,7 +72,7 @@ def create_app(conninfo: str | None = None) -> Litestar:
 
     @asynccontextmanager
     async def running(_: Litestar) -> AsyncIterator[None]:
-        with pool, nursery, follower:
+        with pool, nursery, follower, Sweeper(address, nursery):
             yield
 
     app = Litestar(

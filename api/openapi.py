@@ -6,6 +6,7 @@ code enforces is in the document. Where the code knows more than the types do, i
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from copy import deepcopy
 from typing import Any
 
@@ -17,9 +18,8 @@ from api import problems
 from api.keys import OPEN
 from api.problems import MEDIA_TYPE, ProblemDocument
 from api.resources.health import Ready
-from api.resources.reference import ENVELOPE
 from ledger.log.codec import MOST_ENTRIES
-from ledger.plants.entries import TYPES, Entry, Setting
+from ledger.plants.entries import TYPES, CostSet, Entry, Setting, Told
 from ledger.plants.recorded import Recorded
 
 _REF = "#/components/schemas/{name}"
@@ -122,13 +122,21 @@ def _complete(
     scope, takes, answers = handler.opt["scope"], handler.opt.get("takes"), handler.opt["answers"]
     writes, versioned = takes is not None, bool(handler.opt.get("versioned"))
     if takes is not None:
-        schema = _without_envelope(takes, components) if versioned else described[str(takes)]
+        filled_in = handler.opt.get("fills_in")
+        schema = _without(takes, filled_in, components) if filled_in else described[str(takes)]
         operation["requestBody"] = {"required": True, "content": {"application/json": {"schema": schema}}}
     operation["responses"] = _responses(handler, described[str(answers)], writes, versioned)
     if scope != OPEN:
         operation["security"] = [{"key": []}]
         operation["x-scope"] = scope
     header = {"in": "header", "required": False, "schema": {"type": "string"}}
+    if handler.opt.get("keyed"):
+        pattern = r'^"[^"\\]+"$'
+        schema = {"type": "string", "pattern": pattern, "maxLength": 257}
+        described_as = "A string of the caller's own for this call, in quotes: the same again for the same call."
+        operation["parameters"].append(
+            {"in": "header", "name": "Idempotency-Key", "required": True, "schema": schema, "description": described_as}
+        )
     if versioned:
         operation["parameters"].append({**header, "name": "If-Match", "description": "The version read, from ETag."})
     elif not writes:
@@ -152,6 +160,7 @@ def _responses(handler: HTTPRouteHandler, answer: dict[str, Any], writes: bool, 
     statuses = {"503"} if open_to_all else {"401", "403", "503"}
     statuses |= {"400", "409", "413", "415", "422"} if writes else {"400", "404"}
     statuses |= {"404", "412", "428"} if versioned else set()
+    statuses |= {"404"} if handler.opt.get("keyed") else set()
     if not writes:
         found["304"] = {"description": "Nothing changed since the ETag given.", "headers": {"ETag": _header("ETag")}}
     problem = {MEDIA_TYPE: {"schema": _ref("ProblemDocument")}}
@@ -166,12 +175,12 @@ def _header(name: str) -> dict[str, Any]:
     return {"description": _HEADERS[name], "schema": {"type": "string"}}
 
 
-def _without_envelope(entry: type[Setting], components: dict[str, Any]) -> dict[str, Any]:
-    """The body of a PUT: the entry without what the server fills in. The code may be left to the path."""
+def _without(entry: type[Told], filled_in: Sequence[str], components: dict[str, Any]) -> dict[str, Any]:
+    """The body as an entry without what the server fills in. The code of a reference value may be left to the path."""
     whole = deepcopy(components[entry.__name__])
-    left_out = {"type", *ENVELOPE}
+    left_out = {"type", "schema", *filled_in}
     whole["properties"] = {name: value for name, value in whole["properties"].items() if name not in left_out}
-    in_path = {"code", "crop"} if entry.__name__ != "CostSet" else set()
+    in_path = {"code", "crop"} if issubclass(entry, Setting) and entry is not CostSet else set()
     whole["required"] = [name for name in whole["required"] if name not in left_out | in_path]
     whole.pop("title", None)
     return dict(whole)

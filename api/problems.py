@@ -30,6 +30,8 @@ NO_KEY = "no-key"
 NOT_ALLOWED = "not-allowed"
 BAD_QUESTION = "bad-question"
 NEEDS_VERSION = "needs-version"
+NEEDS_KEY = "needs-idempotency-key"
+KEY_REUSED = "idempotency-key-reused"
 HTTP = "http"
 FAULT = "fault"
 
@@ -42,6 +44,8 @@ OTHER_CODES: dict[str, tuple[int | str, str]] = {
     NOT_FOUND: (404, "There is nothing of that name, or nothing at that path."),
     HTTP: ("4xx", "Anything else about the request itself: its method, its size, its media type."),
     NEEDS_VERSION: (428, "The value exists: replacing it needs If-Match with its version."),
+    NEEDS_KEY: (400, "Promises need an Idempotency-Key, a quoted string, so that a call sent twice is done once."),
+    KEY_REUSED: (422, "This Idempotency-Key was sent with another body before."),
     UNAVAILABLE: (503, "The database is out of reach: send the same again, with the same ids."),
     FAULT: (500, "A fault of this program; nothing was written."),
 }

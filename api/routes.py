@@ -8,6 +8,10 @@ from typing import Any
 from litestar import get, post, put
 from litestar.handlers import HTTPRouteHandler
 
+#: what the server fills in of an entry: the time, the id, and what the path says
+SETTING_FILLED_IN = ("id", "occurred_at")
+PROMISE_FILLED_IN = ("id", "occurred_at", "promise")
+
 Handler = Callable[[Callable[..., Any]], HTTPRouteHandler]
 
 
@@ -21,6 +25,16 @@ def posting(path: str, *, scope: str, takes: Any, answers: Any, tag: str) -> Han
     return post(path, opt={"scope": scope, "answers": answers, "takes": takes}, tags=[tag])
 
 
+def promising(path: str, *, takes: Any, answers: Any) -> Handler:
+    """A POST of the promise book: needs an Idempotency-Key, and fills in what its body leaves out of the entry."""
+    opt = {"scope": "promise", "answers": answers, "takes": takes, "fills_in": PROMISE_FILLED_IN, "keyed": True}
+    return post(path, opt=opt, tags=["Promises"])
+
+
 def replacing(path: str, *, scope: str, takes: Any, answers: Any, tag: str) -> Handler:
     """A PUT of a reference value: If-Match with its version, or If-None-Match: * for a new one."""
-    return put(path, opt={"scope": scope, "answers": answers, "takes": takes, "versioned": True}, tags=[tag])
+    return put(
+        path,
+        opt={"scope": scope, "answers": answers, "takes": takes, "versioned": True, "fills_in": SETTING_FILLED_IN},
+        tags=[tag],
+    )

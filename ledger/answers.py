@@ -7,7 +7,7 @@ position it is true. The API and the command line both answer from here.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from datetime import date, datetime
+from datetime import UTC, date, datetime
 from typing import Any, Literal, TypeVar
 
 import msgspec
@@ -22,6 +22,7 @@ from ledger.plants.cards import (
     BatchCard,
     CropCard,
     PolicyCard,
+    PromiseCard,
     RecipeCard,
     ShelfCard,
     StockPlantCard,
@@ -430,6 +431,91 @@ def ready_by(cursor: Cursor, crop: str, size: str, quantity: int, now: datetime)
         confidence=None,
         availability=SCHEMA_ORG + ("InStock" if from_stock else "PreOrder" if step else "OutOfStock"),
     )
+
+
+# --- promises --------------------------------------------------------------------------------------------------
+
+
+class AtRisk(Struct, frozen=True, kw_only=True):
+    """A line that the finished plants no longer cover, once the lines due before it have theirs."""
+
+    promise: str
+    line: int
+    order: str
+    crop: str
+    size: str
+    due: date
+    open: int
+    short: int
+
+
+class PromiseAnswer(Answer, frozen=True, kw_only=True):
+    """A promise (book: promises), and which of its lines are at risk."""
+
+    promise: PromiseCard
+    at_risk: list[AtRisk]
+
+
+class Promises(Answer, frozen=True, kw_only=True):
+    promises: list[PromiseCard]
+    at_risk: list[AtRisk]
+    next: str | None
+
+
+def promise(cursor: Cursor, promise: str) -> PromiseAnswer:
+    """One promise. Raises Unknown."""
+    card = _one(cursor, "promise", promise, PromiseCard)
+    crops = sorted({line.crop for line in card.lines.values() if line.open})
+    risks = [risk for crop in crops for risk in at_risk(cursor, crop) if risk.promise == promise]
+    return PromiseAnswer(as_of=store.head(cursor), promise=card, at_risk=risks)
+
+
+def promises(
+    cursor: Cursor, *, state: str | None, order: str | None, only_at_risk: bool, after: str = "", limit: int = 200
+) -> Promises:
+    """Promises in the order of their ids, a page at a time; with `only_at_risk`, those that are."""
+    risks = at_risk(cursor)
+    if only_at_risk:
+        keys = sorted({risk.promise for risk in risks if risk.promise > after})
+        found = _cards(cursor, "cards", PromiseCard, kind="promise", keys=keys[: limit + 1])
+    else:
+        found = _cards(cursor, "promises", PromiseCard, state=state, order=order, after=after, limit=limit + 1)
+    shown = {str(card.promise) for card in found[:limit]}
+    return Promises(
+        as_of=store.head(cursor),
+        promises=found[:limit],
+        at_risk=[risk for risk in risks if risk.promise in shown],
+        next=str(found[limit - 1].promise) if len(found) > limit else None,
+    )
+
+
+def at_risk(cursor: Cursor, crop: str | None = None) -> list[AtRisk]:
+    """Lines that finished plants do not cover, the earliest due served first, then the one granted first."""
+    found: list[AtRisk] = []
+    policy, now = policy_of(cursor), datetime.now(UTC)
+    crops = {card.value.code: card for card in _cards(cursor, "crops", CropCard, crop=crop)}
+    for there in _cards(cursor, "shelves", ShelfCard, crop=crop):
+        stands = sellable(there, crops.get(there.crop), policy, now)
+        left = stands.finished - stands.stopped - stands.held
+        for name, commitment in sorted(there.commitments.items(), key=lambda item: (item[1].due, item[1].position, item[0])):
+            short = min(commitment.units, max(0, commitment.units - left))
+            left -= commitment.units
+            if short:
+                key, line = name.split("/")
+                card = _one(cursor, "promise", key, PromiseCard)
+                found.append(
+                    AtRisk(
+                        promise=key,
+                        line=int(line),
+                        order=card.order,
+                        crop=there.crop,
+                        size=there.size,
+                        due=commitment.due,
+                        open=commitment.units,
+                        short=short,
+                    )
+                )
+    return found
 
 
 # --- shrink ----------------------------------------------------------------------------------------------------

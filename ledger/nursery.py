@@ -61,11 +61,18 @@ class Posted(Struct, frozen=True, kw_only=True):
 class Job:
     """One call: entries that stand or fall together. `expects`: the version that a card must have (0: none yet)."""
 
-    def __init__(self, told: Sequence[Entry], client: str, expects: tuple[Key, int] | None = None) -> None:
+    def __init__(
+        self,
+        told: Sequence[Entry],
+        client: str,
+        expects: tuple[Key, int] | None = None,
+        digests: Sequence[bytes] | None = None,
+    ) -> None:
+        """`digests` tell the same call again from another under the same ids, where the entries alone do not."""
         self.told = told
         self.client = client
         self.expects = expects
-        self.digests = [codec.digest(entry) for entry in told]
+        self.digests = digests or [codec.digest(entry) for entry in told]
         self.outcome: Posted | Exception | None = None
 
     def result(self) -> Posted:
@@ -323,9 +330,15 @@ class Turns:
         self._waiting: list[tuple[Job, asyncio.Future[None]]] = []
         self._taking: asyncio.Task[None] | None = None
 
-    async def post(self, told: Sequence[Entry], client: str, expects: tuple[Key, int] | None = None) -> Posted:
+    async def post(
+        self,
+        told: Sequence[Entry],
+        client: str,
+        expects: tuple[Key, int] | None = None,
+        digests: Sequence[bytes] | None = None,
+    ) -> Posted:
         """Write entries, all or none, in the next turn. Raises Refused or Unavailable."""
-        job = Job(told, client, expects)
+        job = Job(told, client, expects, digests)
         done: asyncio.Future[None] = asyncio.get_running_loop().create_future()
         self._waiting.append((job, done))
         if self._taking is None or self._taking.done():

@@ -15,7 +15,7 @@ from msgspec import Struct
 from api import parameters as asked
 from api.problems import NEEDS_VERSION, answer, document
 from api.resources.entries import PostAnswer, answer_of, require_json
-from api.routes import reading, replacing
+from api.routes import SETTING_FILLED_IN, reading, replacing
 from api.services import NamedReader, NamedTurns
 from ledger import answers
 from ledger.log import codec
@@ -44,8 +44,6 @@ KINDS = (
 )
 #: the one policy's code in its path
 THE_POLICY = "nursery"
-#: what a PUT leaves out of the entry: the server fills it in
-ENVELOPE = ("id", "occurred_at")
 
 Code = Annotated[str, PathParameter(max_length=140, pattern=r"^[A-Za-z0-9][A-Za-z0-9.-]*" + END)]
 
@@ -110,7 +108,7 @@ def _told(kind: Kind, code: str, value: Any) -> dict[str, Any]:
     """The body as an entry: the path gives the code, the server the id and the time."""
     if not isinstance(value, dict):
         raise _faulty("send one JSON object", None)
-    for name in ("type", *ENVELOPE):
+    for name in ("type", *SETTING_FILLED_IN):
         if name in value:
             raise _faulty(f"leave {name} out: it is filled in here", name)
     now = datetime.now(UTC).isoformat()

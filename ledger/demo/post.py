@@ -71,14 +71,15 @@ class Client:
     def __exit__(self, *_: object) -> None:
         self._connection.close()
 
-    def ask(self, method: str, path: str, body: Any = None) -> Answer:
-        """One request; a body is sent as JSON. Raises OSError where the service cannot be reached.
+    def ask(self, method: str, path: str, body: Any = None, key: str | None = None) -> Answer:
+        """One request; a body is sent as JSON, with an Idempotency-Key where the call needs one.
 
-        A request is sent again where the connection breaks: reading twice does no harm, and an entry told twice under
-        the same id is written once.
+        Raises OSError where the service cannot be reached. A request is sent again where the connection breaks: reading twice
+        does no harm, and an entry told twice under the same id is written once.
         """
         content = None if body is None else msgspec.json.encode(body)
         headers = self._headers | ({"Content-Type": "application/json"} if content else {})
+        headers |= {"Idempotency-Key": f'"{key}"'} if key else {}
         for tries in range(1, _TRIES + 1):
             try:
                 self._connection.request(method, self._root + path, body=content, headers=headers)

@@ -1,6 +1,7 @@
 """A guided tour of a dozen questions: who asks, the call, and the answer in short.
 
-The tour finds its subjects by asking, whatever seed the demo was made from. It leaves a loss of two plants behind.
+The tour finds its subjects by asking, whatever seed the demo was made from. It leaves a promise and a loss of two plants
+behind.
 """
 
 from __future__ import annotations
@@ -14,6 +15,7 @@ from typing import Any
 from rich.console import Console
 from rich.markup import escape
 
+from ledger.demo.nursery import OFFICE
 from ledger.demo.post import Answer, Client, Declined
 
 _LINES = 4
@@ -24,6 +26,8 @@ def tour(client: Client, console: Console | None = None) -> None:
     guide = _Guide(client, console or Console())
     offer = guide.sellable_now()
     guide.ready_by(offer)
+    if offer["now"]:
+        guide.promise(offer)
     guide.trace()
     guide.shrink()
     if offer["now"]:
@@ -48,10 +52,11 @@ class _Guide:
         short: Callable[[Any], list[str]],
         *,
         refused: bool = False,
+        key: str | None = None,
     ) -> Any:
         """One step: the question, the call as it goes out, and the lines that `short` makes of the answer."""
         method, path, *body = call
-        answer: Answer = self._client.ask(method, path, *body)
+        answer: Answer = self._client.ask(method, path, body[0] if body else None, key)
         if answer.good == refused:
             raise Declined(f"{method} {path}", answer)
         self._step += 1
@@ -83,6 +88,39 @@ class _Guide:
             f"and by when could I have {wanted}?",
             ("GET", f"/v1/availability/{offer['crop']}/{offer['size']}/ready-by?quantity={wanted}"),
             lambda body: [_ready(body)],
+        )
+
+    def promise(self, offer: Any) -> None:
+        """A basket that is held and bought, and one that asks for more than is left."""
+        crop, size = offer["crop"], offer["size"]
+        units = min(4, offer["now"])
+
+        def basket(order: str, units: int) -> Any:
+            return {"by": OFFICE, "order": order, "lines": [{"crop": crop, "size": size, "units": units}]}
+
+        held = self._ask(
+            "Storefront",
+            f"order TOUR-2 wants {units} of them: does it get them?",
+            ("POST", "/v1/promises", basket("TOUR-2", units)),
+            lambda body: [
+                f"{line['status']}: {line['granted']} held until {body['expires_at'][:16]}" for line in body["lines"]
+            ],
+            key=f"tour {uuid.uuid4()}",
+        )
+        self._ask(
+            "Storefront",
+            "it is paid.",
+            ("POST", f"/v1/promises/{held['promise']}/confirm", {"by": OFFICE}),
+            lambda body: [f"the promise is {body['promise']['state']}; picks for TOUR-2 will close it"],
+            key=f"tour {uuid.uuid4()}",
+        )
+        self._ask(
+            "Storefront",
+            f"and order TOUR-3 wants the {offer['now']} that were there before.",
+            ("POST", "/v1/promises", basket("TOUR-3", offer["now"])),
+            lambda body: [f"refused ({body['status']} {body['code']}): {body['problems'][0]['detail']}"],
+            key=f"tour {uuid.uuid4()}",
+            refused=True,
         )
 
     def batch_card(self, offer: Any) -> tuple[str, str]:
@@ -219,7 +257,8 @@ def _written(moment: datetime) -> str:
 
 def _sellable(offer: Any) -> str:
     stock = offer["stock"]
-    parts = f"{stock['finished']} finished, {stock['held']} held, {stock['stopped']} stopped, {stock['buffer']} count buffer"
+    kinds = {"finished": "finished", "held": "held", "stopped": "stopped", "promised": "promised", "buffer": "count buffer"}
+    parts = ", ".join(f"{stock[kind]} {words}" for kind, words in kinds.items())
     return f"{offer['now']} ({offer['availability'].rsplit('/')[-1]}): {parts}"
 
 

@@ -12,6 +12,7 @@ from uuid import UUID
 from ledger.plants.cards import (
     AnyCard,
     BatchCard,
+    ClientCard,
     CropCard,
     Key,
     NurseryCard,
@@ -20,6 +21,7 @@ from ledger.plants.cards import (
     PersonCard,
     PlaceCard,
     PolicyCard,
+    PromiseCard,
     ShelfCard,
     SizeCard,
     StockPlantCard,
@@ -130,6 +132,16 @@ class Book:
         card = self.card("shelf", f"{crop}/{size}")
         assert card is None or isinstance(card, ShelfCard)
         return card or ShelfCard(crop=crop, size=size)
+
+    def promise(self, promise: UUID) -> PromiseCard | None:
+        card = self.card("promise", str(promise))
+        assert card is None or isinstance(card, PromiseCard)
+        return card
+
+    def client(self, name: str) -> ClientCard:
+        card = self.card("client", name)
+        assert card is None or isinstance(card, ClientCard)
+        return card or ClientCard(client=name)
 
     def outside(self, unit: str) -> OutsideCard:
         card = self.card("outside", unit)

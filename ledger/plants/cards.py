@@ -7,7 +7,7 @@ change makes a new card. They live in the projection `cards`; this module knows 
 from __future__ import annotations
 
 from datetime import date, datetime
-from typing import Any
+from typing import Any, Literal
 from uuid import UUID
 
 import msgspec
@@ -262,6 +262,9 @@ class OrderCard(Card, tag="order", frozen=True, kw_only=True):
     region: str | None = None
     carrier: str | None = None
     holds: tuple[Hold, ...] = ()
+    promises: tuple[UUID, ...] = ()
+    #: pulled for it beyond what it was promised, by `<crop>/<size>`
+    beyond: dict[str, int] = field(default_factory=dict)
 
     @property
     def key(self) -> Key:
@@ -277,16 +280,68 @@ class ShelfLine(Value, frozen=True, kw_only=True):
     counted_at: datetime
 
 
+class Commitment(Value, frozen=True, kw_only=True):
+    """What is still to be picked for one line of a promise."""
+
+    due: date
+    units: int
+    position: int
+
+
 class ShelfCard(Card, tag="shelf", frozen=True, kw_only=True):
-    """The finished plants of one crop and size, by batch: follows from the batch cards, kept so that one look is enough."""
+    """The finished plants of one crop and size by batch, and what is promised of them.
+
+    It follows from the batch and promise cards, and is kept so that one look is enough.
+    """
 
     crop: str
     size: str
     lines: dict[str, ShelfLine] = field(default_factory=dict)
+    #: open commitments by `<promise>/<line>`
+    commitments: dict[str, Commitment] = field(default_factory=dict)
 
     @property
     def key(self) -> Key:
         return ("shelf", f"{self.crop}/{self.size}")
+
+
+class PromiseLine(Value, frozen=True, kw_only=True):
+    """A granted line: `open` is still to be picked, `picked` was pulled for it."""
+
+    crop: str
+    size: str
+    due: date
+    granted: int
+    open: int
+    picked: int = 0
+
+
+class PromiseCard(Card, tag="promise", frozen=True, kw_only=True):
+    """A basket promised to an order. A held one expires; lines keep the index that they had in the basket."""
+
+    promise: UUID
+    order: str
+    client: str
+    state: Literal["held", "confirmed", "released", "expired"]
+    lines: dict[str, PromiseLine]
+    position: int
+    region: str | None = None
+    expires_at: datetime | None = None
+
+    @property
+    def key(self) -> Key:
+        return ("promise", str(self.promise))
+
+
+class ClientCard(Card, tag="client", frozen=True, kw_only=True):
+    """A key's holds that are not confirmed yet: units by promise. Kept against hoarding."""
+
+    client: str
+    held: dict[str, int] = field(default_factory=dict)
+
+    @property
+    def key(self) -> Key:
+        return ("client", self.client)
 
 
 class OutsideCard(Card, tag="outside", frozen=True, kw_only=True):
@@ -326,11 +381,12 @@ class QuestionCard(Card, tag="question", frozen=True, kw_only=True):
 
 AnyCard = (
     CropCard | SizeCard | PlaceCard | PersonCard | RecipeCard | PolicyCard | CostCard
-    | BatchCard | StockPlantCard | OrderCard | ShelfCard | OutsideCard | NurseryCard | QuestionCard
+    | BatchCard | StockPlantCard | OrderCard | PromiseCard | ClientCard
+    | ShelfCard | OutsideCard | NurseryCard | QuestionCard
 )  # fmt: skip
 
 #: cards that follow from others and have no history of their own
-DERIVED = frozenset({"shelf", "outside", "nursery"})
+DERIVED = frozenset({"shelf", "outside", "nursery", "client"})
 
 _decoder = msgspec.json.Decoder(AnyCard)
 _encoder = msgspec.json.Encoder(order="deterministic")

@@ -151,6 +151,8 @@ Tally = Annotated[int, Meta(ge=0, le=MOST_UNITS)]
 PerCell = Annotated[int, Meta(ge=1, le=10)]
 DaysAdded = Annotated[int, Meta(ge=-365, le=365)]
 Days = Annotated[int, Meta(ge=0, le=3650)]
+HoldMinutes = Annotated[int, Meta(ge=1, le=1440)]
+LineIndex = Annotated[int, Meta(ge=0, le=49)]
 Percent = Annotated[int, Meta(ge=0, le=100)]
 PerMille = Annotated[int, Meta(ge=0, le=1000)]
 CropCode = Annotated[str, Meta(pattern=_SLUG, min_length=1, max_length=64)]
@@ -325,6 +327,8 @@ class PolicySet(Setting, tag="policy-set", frozen=True, kw_only=True, omit_defau
     potting_weekday: Annotated[int, Meta(ge=1, le=7)] = 2
     duplicate_minutes: Annotated[int, Meta(ge=0, le=1440)] = 30
     clock_allowance_seconds: Annotated[int, Meta(ge=0, le=3600)] = 120
+    hold_minutes: HoldMinutes = 30
+    most_held_units: Tally = 500
     buffer_z_per_mille: Annotated[int, Meta(ge=0, le=5000)] = 1280
     buffer_share_per_mille: PerMille = 20
     buffer_drift_per_mille: PerMille = 15
@@ -837,6 +841,72 @@ class Treated(Told, tag="treated", frozen=True, kw_only=True):
         _each_once(self.batches, "batches")
 
 
+# --- the promise book ------------------------------------------------------------------------------------------
+
+
+class BasketLine(Part, frozen=True, kw_only=True):
+    """So many of one crop and size by a day (today if left out); with `allow_part`, fewer are welcome too."""
+
+    crop: CropCode
+    size: SizeCode
+    units: Annotated[int, Meta(ge=1, le=100_000)]
+    due: date | None = None
+    allow_part: bool = False
+
+
+class Promised(Told, tag="promised", frozen=True, kw_only=True):
+    """A basket promised to an order: held for some minutes, then to be confirmed. Its id is the promise's.
+
+    What was granted is beside the entry (`grants`). With `all_or_none` the basket is refused whole where a line cannot be
+    granted; without, such lines are declined and the others granted.
+    """
+
+    REVERSIBLE: ClassVar[bool] = False
+
+    order: OrderRef
+    lines: Annotated[list[BasketLine], Meta(min_length=1, max_length=50)]
+    all_or_none: bool = True
+    hold_minutes: HoldMinutes | None = None
+    region: Region | None = None
+    replaces: UUID | None = None
+
+
+class PromiseConfirmed(Told, tag="promise-confirmed", frozen=True, kw_only=True):
+    """The buyer has bought: the hold no longer expires."""
+
+    REVERSIBLE: ClassVar[bool] = False
+
+    promise: UUID
+
+
+class PromiseMoved(Told, tag="promise-moved", frozen=True, kw_only=True):
+    """A line of a promise (counted from 0) to another day."""
+
+    REVERSIBLE: ClassVar[bool] = False
+
+    promise: UUID
+    line: LineIndex
+    due: date
+
+
+class PromiseReleased(Told, tag="promise-released", frozen=True, kw_only=True):
+    """What is still open of a promise, or of one of its lines, is free again."""
+
+    REVERSIBLE: ClassVar[bool] = False
+
+    promise: UUID
+    reason: Said
+    line: LineIndex | None = None
+
+
+class PromiseExpired(Told, tag="promise-expired", frozen=True, kw_only=True):
+    """A hold ran out before it was confirmed. Told by the ledger itself."""
+
+    REVERSIBLE: ClassVar[bool] = False
+
+    promise: UUID
+
+
 # --- about entries ---------------------------------------------------------------------------------------------
 
 
@@ -863,8 +933,12 @@ Entry = (
     | StockSet | StockRemoved | Gathered | Struck | Rooted | Moved | Merged
     | Potted | PottedUp | Graded | SetBack | Tended | Lost | Counted | Opened | BoughtIn
     | Picked | PutBack | Held | HoldEnded | SoldHere | Shipped | DamageClaimed | GivenOut | PlantedAsStock
+    | Promised | PromiseConfirmed | PromiseMoved | PromiseReleased | PromiseExpired
     | Stopped | Cleared | Renamed | Treated | Reversed | Answered
 )  # fmt: skip
+
+#: who tells what the ledger notices by itself
+THE_LEDGER = "tallybench"
 
 #: every type of entry by its stable literal
 TYPES: dict[str, type[Told]] = {str(kind.__struct_config__.tag): kind for kind in get_args(Entry)}

@@ -6,6 +6,7 @@ whose movements are mirrored, undoes it without a rule of its own. What is not a
 
 from __future__ import annotations
 
+from datetime import timedelta
 from typing import Any
 from uuid import UUID
 
@@ -14,6 +15,7 @@ from ledger.plants.book import Book
 from ledger.plants.cards import (
     Act,
     BatchCard,
+    Commitment,
     CostCard,
     Count,
     CropCard,
@@ -23,6 +25,8 @@ from ledger.plants.cards import (
     PersonCard,
     PlaceCard,
     PolicyCard,
+    PromiseCard,
+    PromiseLine,
     QuestionCard,
     RecipeCard,
     SizeCard,
@@ -52,12 +56,18 @@ from ledger.plants.entries import (
     PolicySet,
     Potted,
     PottedUp,
+    PromiseConfirmed,
+    Promised,
+    PromiseExpired,
+    PromiseMoved,
+    PromiseReleased,
     RecipeSet,
     Renamed,
     Reversed,
     SetBack,
     Shipped,
     SizeSet,
+    Stage,
     StockSet,
     Stopped,
     StopReason,
@@ -258,6 +268,8 @@ class _Fold:
         self.book.moved.add((card.key, key))
         if move.order is not None and stage == "picked":
             self.order_counts(move.order, "picked", f"{holder}/{place}", units)
+            if not other_side_leads_out(move):
+                self.pulled(move.order, card.crop, card.size, units)
 
     def order_counts(self, ref: str, which: str, key: str, units: int) -> None:
         order = self.book.order(ref)
@@ -276,6 +288,25 @@ class _Fold:
             case StockSet():  # told whole, which is a count whose difference comes from its source
                 plant = self.book.holder(told.stock_plant)
                 self.count(plant, STOCK, told.place, STOCK_PLANT, Method.COUNT, told.units, told.source.value)
+            case Promised():
+                self.promise(told)
+            case PromiseConfirmed():
+                self.promise_ends(told.promise, "confirmed")
+            case PromiseMoved():
+                card = self.promise_card(told.promise)
+                line = changed(card.lines[str(told.line)], due=told.due)
+                self.put_line(card, told.line, line)
+            case PromiseReleased(line=None):
+                self.close_lines(told.promise)
+                self.promise_ends(told.promise, "released")
+            case PromiseReleased():
+                self.close_lines(told.promise, told.line)
+                card = self.promise_card(told.promise)
+                if card.state == "held":
+                    self.put_hold(card, sum(line.open + line.picked for line in card.lines.values()))
+            case PromiseExpired():
+                self.close_lines(told.promise)
+                self.promise_ends(told.promise, "expired")
             case SetBack() | Tended():
                 self.add_days(told.batch, told.days_added)
             case Held():
@@ -319,6 +350,90 @@ class _Fold:
     def touched_batches(self) -> list[str]:
         named = getattr(self.told, "batch", None)
         return [named] if isinstance(named, str) else []
+
+    # --- the promise book --------------------------------------------------------------------------------------
+
+    def promise(self, told: Promised) -> None:
+        """A new promise: its card, its lines on their shelves, and the hold of its client."""
+        book, recorded = self.book, self.recorded
+        assert told.hold_minutes is not None, "decide fills in the policy's"
+        card = PromiseCard(
+            promise=told.id,
+            order=told.order,
+            client=recorded.client,
+            state="held",
+            lines={},
+            position=recorded.position,
+            region=told.region,
+            expires_at=told.occurred_at + timedelta(minutes=told.hold_minutes),
+        )
+        for grant in recorded.grants:
+            line = PromiseLine(crop=grant.crop, size=grant.size, due=grant.due, granted=grant.units, open=grant.units)
+            card = self.put_line(card, grant.line, line)
+        order = book.order(told.order)
+        self.put(changed(order, promises=(*order.promises, told.id)))
+        self.put_hold(card, sum(grant.units for grant in recorded.grants))
+
+    def promise_card(self, promise: UUID) -> PromiseCard:
+        card = self.book.promise(promise)
+        assert card is not None, "decide has looked"
+        return card
+
+    def put_line(self, card: PromiseCard, index: int | str, line: PromiseLine) -> PromiseCard:
+        """A changed line on its promise, and what is open of it on its shelf."""
+        card = changed(card, lines={**card.lines, str(index): line})
+        self.put(card)
+        there = self.book.shelf(line.crop, line.size)
+        name = f"{card.promise}/{index}"
+        others = {key: kept for key, kept in there.commitments.items() if key != name}
+        if line.open:
+            others[name] = Commitment(due=line.due, units=line.open, position=card.position)
+        self.put(changed(there, commitments=others))
+        return self.promise_card(card.promise)
+
+    def put_hold(self, card: PromiseCard, units: int) -> None:
+        client = self.book.client(card.client)
+        held = {promise: kept for promise, kept in client.held.items() if promise != str(card.promise)}
+        self.put(changed(client, held=held | ({str(card.promise): units} if units else {})))
+
+    def close_lines(self, promise: UUID, only: int | None = None) -> None:
+        card = self.promise_card(promise)
+        for index, line in card.lines.items():
+            if only is None or index == str(only):
+                card = self.put_line(card, index, changed(line, open=0))
+
+    def promise_ends(self, promise: UUID, state: str) -> None:
+        """A hold ends: bought, released, or run out."""
+        card = self.promise_card(promise)
+        self.put_hold(card, 0)
+        self.put(changed(card, state=state, expires_at=None))
+
+    def pulled(self, ref: str, crop: str, size: str, units: int) -> None:
+        """Plants pulled for an order close its lines, the earliest due first; those that come back undo it, the last first.
+
+        What was pulled beyond all lines is the first to come back: it opens nothing.
+        """
+        key, order = f"{crop}/{size}", self.book.order(ref)
+        beyond = order.beyond.get(key, 0)
+        left = units if units > 0 else min(0, beyond + units)
+        cards = [card for promise in order.promises if (card := self.promise_card(promise)).state in ("held", "confirmed")]
+        lines = [
+            (line.due, card.position, int(index), card.promise)
+            for card in cards
+            for index, line in card.lines.items()
+            if (line.crop, line.size) == (crop, size)
+        ]
+        for _, _, index, promise in sorted(lines, reverse=units < 0):
+            card = self.promise_card(promise)
+            line = card.lines[str(index)]
+            closed = min(left, line.open) if units > 0 else max(left, -line.picked)
+            if closed:
+                self.put_line(card, index, changed(line, open=line.open - closed, picked=line.picked + closed))
+                left -= closed
+        kept = max(0, beyond + units) if units < 0 else beyond + left
+        if kept != beyond:
+            others = {name: number for name, number in order.beyond.items() if name != key}
+            self.put(changed(self.book.order(ref), beyond=others | ({key: kept} if kept else {})))
 
     def add_days(self, number: str, days: int) -> None:
         batch = self.batch(number)
@@ -459,6 +574,12 @@ class _Fold:
             if line is not None:
                 lines[card.number] = line
             self.put(changed(before, lines=lines))
+
+
+def other_side_leads_out(move: Move) -> bool:
+    """Whether picked plants were shipped, carried to another place, or are back from there: no promise is opened by that."""
+    sides = (split_standing(move.source), split_standing(move.target))
+    return SHIPPED in (move.source, move.target) or all(side is not None and side[1] == Stage.PICKED for side in sides)
 
 
 def unit_at(batch: BatchCard, stage: str) -> str:

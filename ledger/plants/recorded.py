@@ -82,6 +82,19 @@ class Question(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     of: UUID
 
 
+class Grant(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """What a line of a basket was given, and what it rests on: `promisable` were free for its day when it was granted."""
+
+    line: int
+    crop: str
+    size: str
+    asked: int
+    units: int
+    due: date
+    basis: Literal["finished"]
+    promisable: int
+
+
 class Recorded(Struct, frozen=True, kw_only=True, omit_defaults=True):
     """One row of the log.
 
@@ -97,6 +110,7 @@ class Recorded(Struct, frozen=True, kw_only=True, omit_defaults=True):
     told: Entry
     moves: tuple[Move, ...] = ()
     questions: tuple[Question, ...] = ()
+    grants: tuple[Grant, ...] = ()
 
     def at(self, move: Move) -> datetime:
         """When a movement of this entry counts."""

@@ -141,6 +141,24 @@ class WouldLower(Refusal):
     CODE = "would-lower"
 
 
+class NotPromisable(Refusal):
+    """More than is promisable for that day: sellable now less what is promised already. The data say how many are free."""
+
+    CODE = "not-promisable"
+
+
+class HoldsTooMuch(Refusal):
+    """This key holds as many unconfirmed plants as the policy allows: confirm or release some first."""
+
+    CODE = "holds-too-much"
+
+
+class NotOpen(Refusal):
+    """The promise, or that line of it, is not open any more: released, expired, or picked already."""
+
+    CODE = "not-open"
+
+
 class NotReversible(Refusal):
     """An entry of that type is not taken back: tell what is true now instead."""
 

@@ -10,7 +10,7 @@ line against that count's difference, so that the order of arrival never changes
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import date, datetime, timedelta
 from functools import lru_cache
 from itertools import groupby
@@ -24,9 +24,20 @@ from msgspec.structs import replace
 from ledger.plants import numbers, refusals, shelf
 from ledger.plants import recorded as accounts
 from ledger.plants.book import Book, holder_key
-from ledger.plants.cards import BatchCard, CropCard, Hold, QuestionCard, StockPlantCard, Stop
+from ledger.plants.cards import (
+    BatchCard,
+    CropCard,
+    Hold,
+    PromiseCard,
+    PromiseLine,
+    QuestionCard,
+    StockPlantCard,
+    Stop,
+)
 from ledger.plants.entries import (
+    THE_LEDGER,
     Answered,
+    BasketLine,
     BoughtIn,
     Cleared,
     CostSet,
@@ -52,6 +63,11 @@ from ledger.plants.entries import (
     PolicySet,
     Potted,
     PottedUp,
+    PromiseConfirmed,
+    Promised,
+    PromiseExpired,
+    PromiseMoved,
+    PromiseReleased,
     PutBack,
     RecipeSet,
     Renamed,
@@ -72,10 +88,11 @@ from ledger.plants.entries import (
     type_of,
 )
 from ledger.plants.evolve import act_of, target_of, unit_at
-from ledger.plants.recorded import CELL, CUTTING, STOCK, Move, Question, Recorded, loss, pot, split_standing, standing
+from ledger.plants.recorded import CELL, CUTTING, STOCK, Grant, Move, Question, Recorded, loss, pot, split_standing, standing
 
 DEFAULT_POLICY = PolicySet(id=UUID(int=0), occurred_at=datetime.fromisoformat("2000-01-01T00:00:00+00:00"), by="tallybench")
-_MOST_ACCOUNTS_OF_A_BATCH = 200
+#: what a refused line of a basket is told
+_LACKING = ("line", "crop", "size", "asked", "promisable")
 
 
 #: entries that carry units of one batch from one place to one account
@@ -118,7 +135,8 @@ def decide(book: Book, told: Entry, turn: Turn) -> Recorded:
             now=turn.now.isoformat(),
         )
     desk = _Desk(book, told, turn, policy)
-    desk.person(told.by, "by", introducing=isinstance(told, PersonSet) and told.code == told.by)
+    if not (isinstance(told, PromiseExpired) and told.by == THE_LEDGER):
+        desk.person(told.by, "by", introducing=isinstance(told, PersonSet) and told.code == told.by)
     filled = desk.entry(told)
     desk.settle()
     return Recorded(
@@ -129,6 +147,7 @@ def decide(book: Book, told: Entry, turn: Turn) -> Recorded:
         schema=type(filled).SCHEMA,
         told=filled,
         moves=tuple(desk.moves),
+        grants=tuple(desk.grants),
         questions=desk.questions(filled),
     )
 
@@ -142,10 +161,10 @@ class _Desk:
         self.turn = turn
         self.policy = policy
         self.moves: list[Move] = []
+        self.grants: list[Grant] = []
         # where the movements stand in the occurred order: a reversal's at the time and position of what it takes back
         self.at = told.occurred_at
         self.rank = turn.position
-        self.counting: UUID | None = None
 
     # --- looking things up ------------------------------------------------------------------------------------
 
@@ -442,6 +461,17 @@ class _Desk:
                 return self.reversed(told)
             case Answered():
                 return self.answered(told)
+            case Promised():
+                return self.promised(told)
+            case PromiseConfirmed():
+                self.open_promise(told.promise, "held")
+                return told
+            case PromiseMoved():
+                return self.promise_moved(told)
+            case PromiseReleased():
+                return self.promise_released(told)
+            case PromiseExpired():
+                return self.promise_expired(told)
             case CropSet():
                 for size in told.sizes:
                     self.size(size, "sizes")
@@ -762,11 +792,7 @@ class _Desk:
         self.place(told.to, "to")
         self.saleable(self.batch(told.batch))
         if told.replaces is not None:
-            claim = self.book.entry(told.replaces)
-            if claim is None or not isinstance(claim.told, DamageClaimed):
-                raise self.unknown("damage claim", str(told.replaces), "replaces")
-            if self.book.is_reversed(told.replaces):
-                raise refusals.AlreadyReversed("the damage claim that it replaces was taken back", field="replaces")
+            self.damage_claim(told.replaces)
         self.carry(told, Stage.FINISHED, standing(told.batch, Stage.PICKED, told.to), told.order)
         return told
 
@@ -792,7 +818,7 @@ class _Desk:
         self.carry(told, told.stage, accounts.SHIPPED)
         if told.stage is Stage.FINISHED:
             there = self.book.shelf(batch.crop, batch.size or "")
-            free = shelf.sellable(there, self.book.crop(batch.crop), self.policy, self.turn.now).now
+            free = shelf.sellable(there, self.book.crop(batch.crop), self.policy, self.at).now
             if told.units > free:
                 raise refusals.NotSellable(
                     f"{free} {batch.crop} {batch.size} are sellable now, {told.units} are wanted: "
@@ -820,6 +846,136 @@ class _Desk:
                 wanted=told.units,
             )
         return told
+
+    # the promise book
+
+    def promised(self, told: Promised) -> Promised:
+        today = day_of(told.occurred_at, self.policy)
+        lines = [self.basket_line(line, today) for line in told.lines]
+        if told.replaces is not None:
+            self.damage_claim(told.replaces)
+        grants, taken = [], dict[str, list[tuple[date, int]]]()
+        for index, line in enumerate(lines):
+            grant = self.grant(index, line, taken)
+            if grant.units:
+                taken.setdefault(f"{grant.crop}/{grant.size}", []).append((grant.due, grant.units))
+            grants.append(grant)
+        lacking = [grant for line, grant in zip(lines, grants, strict=True) if not self.enough(line, grant)]
+        if lacking and (told.all_or_none or all(grant.units == 0 for grant in grants)):
+            raise self.not_promisable(lacking)
+        self.grants = [grant for grant in grants if grant.units]
+        held = sum(self.book.client(self.turn.client).held.values()) + sum(grant.units for grant in self.grants)
+        if held > self.policy.most_held_units:
+            raise refusals.HoldsTooMuch(
+                f"with this basket {held} plants would be held unconfirmed, {self.policy.most_held_units} at most: "
+                "confirm or release some first",
+                field="lines",
+                held=held,
+                most=self.policy.most_held_units,
+            )
+        return replace(told, lines=lines, hold_minutes=told.hold_minutes or self.policy.hold_minutes)
+
+    def basket_line(self, line: BasketLine, today: date) -> BasketLine:
+        """The line with its day filled in; it asks for something that is sold, for a day to come."""
+        crop = self.crop(line.crop, "lines", entering=False)
+        if line.size not in crop.value.sizes:
+            raise refusals.UnknownCode(
+                f"{line.crop} is not sold in {line.size}: it is sold in {', '.join(sorted(crop.value.sizes)) or 'no size'}",
+                field="lines",
+                kind="size",
+                given=line.size,
+            )
+        if line.due is not None and line.due < today:
+            raise refusals.NotPromisable(f"{line.due} is past: ask for {today} or later", field="lines")
+        return replace(line, due=line.due or today)
+
+    def grant(self, index: int, line: BasketLine, taken: Mapping[str, Sequence[tuple[date, int]]]) -> Grant:
+        """What a line can be given, beside what is promised already and what earlier lines of the basket were given."""
+        assert line.due is not None
+        free = self.free_for(line.crop, line.size, line.due, taken.get(f"{line.crop}/{line.size}", ()))
+        units = line.units if line.units <= free else free if line.allow_part else 0
+        return Grant(
+            line=index,
+            crop=line.crop,
+            size=line.size,
+            asked=line.units,
+            units=units,
+            due=line.due,
+            basis="finished",
+            promisable=free,
+        )
+
+    def free_for(self, crop: str, size: str, due: date, beside: Sequence[tuple[date, int]] = (), but: str | None = None) -> int:
+        """Promisable for a day; `but` leaves one commitment out, which is about to be moved."""
+        there = self.book.shelf(crop, size)
+        found = shelf.sellable(there, self.book.crop(crop), self.policy, self.at)
+        supply = found.finished - found.stopped - found.held - found.buffer
+        promised = [(kept.due, kept.units) for name, kept in there.commitments.items() if name != but]
+        return shelf.promisable([(day_of(self.at, self.policy), supply)], [*promised, *beside], due)
+
+    def enough(self, line: BasketLine, grant: Grant) -> bool:
+        return grant.units == line.units or (line.allow_part and grant.units > 0)
+
+    def not_promisable(self, lacking: Sequence[Grant]) -> refusals.NotPromisable:
+        first = lacking[0]
+        return refusals.NotPromisable(
+            f"{first.promisable} {first.crop} {first.size} are promisable for {first.due}, {first.asked} are asked for: "
+            "ask for fewer, allow a part, or ask when more are ready",
+            field="lines",
+            lines=[{name: getattr(grant, name) for name in _LACKING} for grant in lacking],
+        )
+
+    def open_promise(self, promise: UUID, *states: str) -> PromiseCard:
+        """The promise, which must be in one of these states."""
+        card = self.book.promise(promise)
+        if card is None:
+            raise self.unknown("promise", str(promise), "promise")
+        if card.state not in states:
+            raise refusals.NotOpen(f"that promise is {card.state}: ask for a new one", field="promise", state=card.state)
+        return card
+
+    def open_line(self, card: PromiseCard, index: int) -> PromiseLine:
+        line = card.lines.get(str(index))
+        if line is None or line.open == 0:
+            raise refusals.NotOpen(f"line {index} of that promise has nothing open", field="line")
+        return line
+
+    def promise_moved(self, told: PromiseMoved) -> PromiseMoved:
+        line = self.open_line(self.open_promise(told.promise, "held", "confirmed"), told.line)
+        today = day_of(told.occurred_at, self.policy)
+        if told.due < today:
+            raise refusals.NotPromisable(f"{told.due} is past: move it to {today} or later", field="due")
+        free = self.free_for(line.crop, line.size, told.due, but=f"{told.promise}/{told.line}")
+        if line.open > free and told.due < line.due:
+            raise refusals.NotPromisable(
+                f"{free} {line.crop} {line.size} are promisable for {told.due}, {line.open} are open on this line",
+                field="due",
+                promisable=free,
+                asked=line.open,
+            )
+        return told
+
+    def promise_released(self, told: PromiseReleased) -> PromiseReleased:
+        card = self.open_promise(told.promise, "held", "confirmed")
+        if told.line is not None:
+            self.open_line(card, told.line)
+        elif not any(line.open for line in card.lines.values()):
+            raise refusals.NotOpen("nothing of that promise is open: it was picked or released already", field="promise")
+        return told
+
+    def promise_expired(self, told: PromiseExpired) -> PromiseExpired:
+        card = self.open_promise(told.promise, "held")
+        if card.expires_at is None or card.expires_at > self.turn.now:
+            raise refusals.NotOpen("that hold has not run out yet", field="promise")
+        return told
+
+    def damage_claim(self, claimed: UUID) -> None:
+        """A replacement answers a damage claim that stands."""
+        claim = self.book.entry(claimed)
+        if claim is None or not isinstance(claim.told, DamageClaimed):
+            raise self.unknown("damage claim", str(claimed), "replaces")
+        if self.book.is_reversed(claimed):
+            raise refusals.AlreadyReversed("the damage claim that it replaces was taken back", field="replaces")
 
     # conditions
 

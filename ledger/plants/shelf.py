@@ -1,12 +1,14 @@
 """What can be sold now: counted finished plants, and nothing else. No forecast ever feeds this number.
 
-Sellable now = finished - stopped - held - in doubt, less the count buffer.
+Sellable now = finished - promised - stopped - held - in doubt, less the count buffer.
 """
 
 from __future__ import annotations
 
 import math
-from datetime import datetime
+from collections.abc import Sequence
+from datetime import date, datetime
+from itertools import accumulate
 
 from msgspec import Struct
 
@@ -15,12 +17,16 @@ from ledger.plants.entries import PolicySet, Stage
 
 
 class Sellable(Struct, frozen=True, kw_only=True):
-    """How the number came about, in pots of one crop and size. `counted_at`: the longest uncounted part, None if no plant."""
+    """How the number came about, in pots of one crop and size.
+
+    counted_at: when the part that was counted longest ago was counted, None if there is no plant.
+    """
 
     now: int
     finished: int
     stopped: int
     held: int
+    promised: int
     buffer: int
     counted_at: datetime | None
 
@@ -48,7 +54,37 @@ def sellable(shelf: ShelfCard, crop: CropCard | None, policy: PolicySet, now: da
     days = (now - counted_at).total_seconds() / 86_400 if counted_at else 0.0
     free = finished - stopped - held
     buffer = min(count_buffer(free, days, policy), free)
-    return Sellable(now=free - buffer, finished=finished, stopped=stopped, held=held, buffer=buffer, counted_at=counted_at)
+    promised = sum(commitment.units for commitment in shelf.commitments.values())
+    today = now.date()
+    due = [(commitment.due, commitment.units) for commitment in shelf.commitments.values()]
+    return Sellable(
+        now=promisable([(today, free - buffer)], due, today),
+        finished=finished,
+        stopped=stopped,
+        held=held,
+        promised=promised,
+        buffer=buffer,
+        counted_at=counted_at,
+    )
+
+
+def promisable(supply: Sequence[tuple[date, int]], commitments: Sequence[tuple[date, int]], on: date) -> int:
+    """How many more may be promised for a day: A(d) = min over t >= d of (Q(t) - C(t)), never below 0.
+
+    supply: cumulative supply as steps (from this day on, so many in all), in the order of days; before the first step, 0.
+    commitments: (due day, units still to be picked). The minimum over later days keeps today's buyer from taking a plant
+    that is promised for later.
+    """
+    changes = {on: 0}
+    for due, units in commitments:
+        day = max(due, on)
+        changes[day] = changes.get(day, 0) - units
+    before = 0
+    for ready, total in supply:
+        day = max(ready, on)
+        changes[day] = changes.get(day, 0) + total - before
+        before = total
+    return max(0, min(accumulate(changes[day] for day in sorted(changes))))
 
 
 def line_of(batch: BatchCard) -> ShelfLine | None:

@@ -9,6 +9,8 @@ create table cards (
 );
 create index cards_of_crop on cards ((card ->> 'crop'), (card ->> 'size'), key) where kind = 'batch';
 
+create index cards_held on cards (key) where kind = 'promise' and card ->> 'state' = 'held';
+
 -- the second, independent guard against two decisions from the same state
 create table history (
     kind text not null,

@@ -63,10 +63,27 @@ select card::text from cards
 where kind = 'batch' and (%(crop)s::text is null or card ->> 'crop' = %(crop)s)
   and key in (select holder from balances where units > 0 and stage in ('struck', 'rooted', 'potted'))
 
+-- name: crops
+-- A crop, or all of them.
+select card::text from cards where kind = 'crop' and (%(crop)s::text is null or key = %(crop)s) order by key
+
 -- name: shelves
 -- The shelves of a crop, or of all.
 select card::text from cards
 where kind = 'shelf' and (%(crop)s::text is null or card ->> 'crop' = %(crop)s) order by key
+
+-- name: run_out
+-- Holds that have run out and are not told as expired yet.
+select key from cards
+where kind = 'promise' and card ->> 'state' = 'held' and (card ->> 'expires_at')::timestamptz <= clock_timestamp()
+order by key limit %(limit)s
+
+-- name: promises
+-- Promises in the order of their ids; with a state or an order, only those.
+select card::text from cards
+where kind = 'promise' and key > %(after)s
+  and (%(state)s::text is null or card ->> 'state' = %(state)s) and (%(order)s::text is null or card ->> 'order' = %(order)s)
+order by key limit %(limit)s
 
 -- name: questions
 -- Questions that nobody has answered, on entries that have not been taken back.

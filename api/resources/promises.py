@@ -1,0 +1,202 @@
+"""The promise book for an order system: baskets held, confirmed, moved, released, and what of it is at risk.
+
+Every call that writes needs an Idempotency-Key (the IETF's draft: a quoted string): the same key with the same body gets
+the same answer again, with another body 422.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import re
+from datetime import UTC, date, datetime, timedelta
+from typing import Annotated, Any, Literal
+from uuid import NAMESPACE_URL, UUID, uuid5
+
+from litestar import Request, Response
+from litestar.params import PathParameter, QueryParameter
+from msgspec import Struct
+
+from api import parameters as asked
+from api.problems import KEY_REUSED, NEEDS_KEY, answer, document
+from api.resources.entries import require_json
+from api.routes import PROMISE_FILLED_IN, promising, reading
+from api.services import NamedReader, NamedTurns
+from ledger import answers
+from ledger.log import codec
+from ledger.nursery import Posted, Turns
+from ledger.plants.entries import (
+    Entry,
+    PromiseConfirmed,
+    Promised,
+    PromiseMoved,
+    PromiseReleased,
+)
+from ledger.plants.recorded import Grant
+from ledger.plants.refusals import IdReused, Malformed, Problem, Refused
+
+_SPACE = uuid5(NAMESPACE_URL, "tallybench:promise")
+_KEY = re.compile(r'^"([\x20-\x21\x23-\x5b\x5d-\x7e]{1,255})"$')
+PromisePath = Annotated[UUID, PathParameter(description="The promise's id.")]
+
+
+class BasketAnswer(Struct, frozen=True, kw_only=True):
+    """A line of the basket: what was granted, and for the rest the baseline's earliest day (book: forecast), if any."""
+
+    line: int
+    crop: str
+    size: str
+    asked: int
+    granted: int
+    status: Literal["granted", "part", "declined"]
+    due: date
+    rest_ready_by: date | None
+
+
+class Granted(Struct, frozen=True, kw_only=True):
+    """The promise: held until `expires_at` unless it is confirmed."""
+
+    as_of: int
+    promise: UUID
+    order: str
+    expires_at: datetime
+    lines: list[BasketAnswer]
+
+
+@promising("/v1/promises", takes=Promised, answers=Granted)
+async def post_promise(request: Request[Any, Any, Any], reader: NamedReader, turns: NamedTurns) -> Response[Any]:
+    """Promise a basket to an order: all lines, or with `all_or_none` false as many as can be granted.
+
+    Grants come from counted, finished plants that are not promised yet. The promise is a hold that expires unless it is
+    confirmed. Sent again under its key it gives the same grants; only the baseline's day for the rest may be newer.
+    """
+    posted = await _tell(request, turns, Promised)
+    if isinstance(posted, Response):
+        return posted
+    recorded = posted.entries[0]
+    told = recorded.told
+    assert isinstance(told, Promised)
+    grants = {grant.line: grant for grant in recorded.grants}
+    with reader.look() as cursor:
+        lines = [_line(cursor, told, index, grants.get(index)) for index in range(len(told.lines))]
+    assert told.hold_minutes is not None, "decide fills it in"
+    expires_at = told.occurred_at + timedelta(minutes=told.hold_minutes)
+    return Response(
+        Granted(as_of=posted.as_of, promise=told.id, order=told.order, expires_at=expires_at, lines=lines), status_code=201
+    )
+
+
+def _line(cursor: answers.Cursor, told: Promised, index: int, grant: Grant | None) -> BasketAnswer:
+    line = told.lines[index]
+    assert line.due is not None, "decide fills it in"
+    granted = grant.units if grant is not None else 0
+    later = None
+    if granted < line.units:
+        later = answers.ready_by(cursor, line.crop, line.size, line.units - granted, datetime.now(UTC)).ready_by
+    return BasketAnswer(
+        line=index,
+        crop=line.crop,
+        size=line.size,
+        asked=line.units,
+        granted=granted,
+        status="granted" if granted == line.units else "part" if granted else "declined",
+        due=line.due,
+        rest_ready_by=later,
+    )
+
+
+@promising("/v1/promises/{promise:uuid}/confirm", takes=PromiseConfirmed, answers=answers.PromiseAnswer)
+async def confirm_promise(
+    request: Request[Any, Any, Any], reader: NamedReader, turns: NamedTurns, promise: PromisePath
+) -> Response[Any]:
+    """The buyer has bought: the promise no longer expires."""
+    return await _change(request, reader, turns, PromiseConfirmed, promise)
+
+
+@promising("/v1/promises/{promise:uuid}/release", takes=PromiseReleased, answers=answers.PromiseAnswer)
+async def release_promise(
+    request: Request[Any, Any, Any], reader: NamedReader, turns: NamedTurns, promise: PromisePath
+) -> Response[Any]:
+    """Give back what is open of a promise, or of one of its lines."""
+    return await _change(request, reader, turns, PromiseReleased, promise)
+
+
+@promising("/v1/promises/{promise:uuid}/move", takes=PromiseMoved, answers=answers.PromiseAnswer)
+async def move_promise(
+    request: Request[Any, Any, Any], reader: NamedReader, turns: NamedTurns, promise: PromisePath
+) -> Response[Any]:
+    """Move a line to another day."""
+    return await _change(request, reader, turns, PromiseMoved, promise)
+
+
+@reading("/v1/promises/{promise:uuid}", scope="promise", answers=answers.PromiseAnswer, tag="Promises")
+def get_promise(reader: NamedReader, promise: PromisePath) -> answers.PromiseAnswer:
+    """A promise: its lines, what is open and picked of them, and what is at risk."""
+    with reader.look() as cursor:
+        return answers.promise(cursor, str(promise))
+
+
+@reading("/v1/promises", scope="read", answers=answers.Promises, tag="Promises")
+def get_promises(
+    reader: NamedReader,
+    in_state: Annotated[
+        Literal["held", "confirmed", "released", "expired"] | None,
+        QueryParameter(name="state", description="Only in this state."),
+    ] = None,
+    order: Annotated[
+        str | None, QueryParameter(pattern=r"^[A-Za-z0-9][A-Za-z0-9._:-]*$", max_length=64, description="Only of this order.")
+    ] = None,
+    at_risk: Annotated[
+        bool, QueryParameter(description="Only those with a line that finished plants no longer cover.")
+    ] = False,
+    after: Annotated[str, QueryParameter(max_length=36, description="The promise to go on after.")] = "",
+    limit: asked.Limit = 200,
+) -> Response[answers.Promises]:
+    """Promises in the order of their ids. `Link: rel="next"` leads on."""
+    with reader.look() as cursor:
+        found = answers.promises(cursor, state=in_state, order=order, only_at_risk=at_risk, after=after, limit=limit)
+    narrowed = {"state": in_state, "order": order, "at_risk": "true" if at_risk else None, "limit": limit}
+    kept = "".join(f"&{name}={value}" for name, value in narrowed.items() if value is not None)
+    headers = {} if found.next is None else {"Link": f'</v1/promises?after={found.next}{kept}>; rel="next"'}
+    return Response(found, headers=headers)
+
+
+# --- telling ---------------------------------------------------------------------------------------------------
+
+
+async def _change(
+    request: Request[Any, Any, Any], reader: NamedReader, turns: Turns, kind: type[Entry], promise: UUID
+) -> Response[Any]:
+    posted = await _tell(request, turns, kind, promise=str(promise))
+    if isinstance(posted, Response):
+        return posted
+    with reader.look() as cursor:
+        return Response(answers.promise(cursor, str(promise)), status_code=201)
+
+
+async def _tell(request: Request[Any, Any, Any], turns: Turns, kind: type[Entry], **filled: str) -> Posted | Response[bytes]:
+    """Write the body as an entry whose id follows from the caller and its key; or what is wrong with the key."""
+    require_json(request)
+    given = _KEY.match(request.headers.get("idempotency-key", ""))
+    if given is None:
+        detail = 'send Idempotency-Key: "<a string of your own for this call>", quoted, the same when you send it again'
+        return answer(document(400, NEEDS_KEY, detail))
+    body = await request.body()
+    value = codec.read_json(body)
+    if not isinstance(value, dict):
+        raise Refused([Problem(index=0, code=Malformed.CODE, detail="send one JSON object")])
+    for name in ("type", *PROMISE_FILLED_IN):
+        if name in value:
+            raise Refused([Problem(index=0, code=Malformed.CODE, detail=f"leave {name} out: it is filled in here", field=name)])
+    told = {**value, **filled, "type": _type(kind), "occurred_at": datetime.now(UTC).isoformat()}
+    told["id"] = str(uuid5(_SPACE, f"{request.state.client}/{request.url.path}/{given[1]}"))
+    digest = hashlib.sha256(codec.canonical(value)).digest()
+    try:
+        return await turns.post(codec.read_told(told), request.state.client, digests=[digest])
+    except Refused as refused:
+        if refused.problems[0].code == IdReused.CODE:
+            return answer(document(422, KEY_REUSED, "this Idempotency-Key was sent with another body: use a new one"))
+        raise
+
+
+def _type(kind: type[Entry]) -> str:
+    return str(kind.__struct_config__.tag)

@@ -1,0 +1,36 @@
+"""A shop window to promise from: in memory for the rules, and as a real service on a clock that the test sets."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import pytest
+
+from ledger.nursery import Nursery
+from ledger.projections import runner
+from tests.plants.memory import HOYA, Ledger
+from tests.promising.shop import Shop, pinned
+
+
+@pytest.fixture
+def window() -> Ledger:
+    """In memory: 40 and 10 ixoras in two sizes and 20 hoyas, finished, and no count buffer, so that figures are plain."""
+    ledger = Ledger()
+    ledger.post(ledger.teller.beginnings())
+    ledger.tell("policy-set", buffer_z_per_mille=0)
+    ledger.opened("finished", 40, "G1", "P9")
+    ledger.opened("finished", 10, "G1", "C2")
+    ledger.opened("finished", 20, "G2", "P9", HOYA)
+    return ledger
+
+
+@pytest.fixture
+def shop(database: str, monkeypatch: pytest.MonkeyPatch) -> Iterator[Shop]:
+    """The same stock in a real service. At the end every projection follows from the log."""
+    with Nursery(database) as nursery:
+        shop = Shop(database, nursery)
+        with monkeypatch.context() as patch:
+            pinned(patch, lambda: shop.teller.now)
+            shop.open()
+            yield shop
+    assert runner.verify(database) == []

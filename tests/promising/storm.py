@@ -1,0 +1,201 @@
+"""A crowd at the counter: clients who want five times what stands, while growers lose, count, hold and stop plants.
+
+In process through the queue before the pen, or over HTTP: a `Counter` posts, everything else is the same. Each refused
+basket is noted where the pen refused it (`watched`), so that it can be decided again.
+"""
+
+from __future__ import annotations
+
+import asyncio
+import time
+from collections.abc import Awaitable, Callable
+from dataclasses import dataclass, field
+from datetime import UTC, datetime, timedelta
+from random import Random
+from typing import Any
+from uuid import UUID
+
+import msgspec
+import pytest
+
+import ledger.nursery
+from ledger.log import codec
+from ledger.nursery import Job, Turns
+from ledger.plants.entries import Promised
+from ledger.plants.refusals import Refused
+from tests.promising.replay import Attempt, Fact
+
+CLIENTS = 32
+LONG_AGO = timedelta(days=10)
+
+#: posts one entry for a client: the entry as it was written, or None where it was refused
+Counter = Callable[[Fact, str], Any]
+
+
+class QuickClock:
+    """The pen's clock, running many times as fast, so that holds of a minute run out in the storm."""
+
+    def __init__(self, speed: float) -> None:
+        self._start, self._speed, self._began = datetime.now(UTC), speed, time.monotonic()
+
+    def __call__(self) -> datetime:
+        return self._start + timedelta(seconds=self._speed * (time.monotonic() - self._began))
+
+
+def watched(patch: pytest.MonkeyPatch) -> list[Attempt]:
+    """Note every refused basket with the position at which the pen decided it."""
+    noted: list[Attempt] = []
+    turn: Any = vars(ledger.nursery)["_Turn"]
+    take = turn.take
+
+    def noting(self: Any, job: Job) -> Any:
+        position = self.position + len(self.written)
+        outcome = take(self, job)
+        if isinstance(outcome, Refused) and isinstance(job.told[0], Promised):
+            told = msgspec.to_builtins(job.told[0])
+            problem = outcome.problems[0]
+            noted.append(Attempt(position, job.client, told, problem.code, msgspec.to_builtins(problem.data.get("lines", []))))
+        return outcome
+
+    patch.setattr(turn, "take", noting)
+    return noted
+
+
+def in_process(turns: Turns) -> Counter:
+    """The counter that posts through the queue before the pen."""
+
+    async def post(fact: Fact, client: str) -> Any:
+        try:
+            posted = await turns.post(codec.read_told(fact), client)
+        except Refused:
+            return None
+        return msgspec.to_builtins(posted.entries[0])
+
+    return post
+
+
+@dataclass
+class Own:
+    """A promise as its client knows it."""
+
+    promise: str
+    order: str
+    lines: dict[int, tuple[str, str]]
+    picked: dict[str, int] = field(default_factory=dict)
+
+
+@dataclass
+class Storm:
+    """`shelves`: the hot crop-sizes with their batches, `each` plants in them. `attempts`: baskets asked for in all."""
+
+    shelves: dict[tuple[str, str], str]
+    each: int
+    attempts: int
+    seed: int
+    now: Callable[[], datetime]
+    counters: list[Counter]
+    hold_minutes: int = 2
+    after: Callable[[], Awaitable[object]] = lambda: asyncio.sleep(0)
+    tried: int = 0
+
+    def run(self) -> None:
+        """Let the crowd in, and two growers with it."""
+        asyncio.run(self._run())
+
+    async def _run(self) -> None:
+        crowd = [self._client(number) for number in range(CLIENTS)]
+        growers = [self._grower(number) for number in range(2)]
+        try:
+            await asyncio.gather(*crowd, *growers)
+        finally:
+            await self.after()
+
+    def _fact(self, chance: Random, kind: str, /, **fields: Any) -> Fact:
+        identity = str(UUID(int=chance.getrandbits(128), version=4))
+        return {"id": identity, "by": "head-grower", "occurred_at": self.now().isoformat(), **fields, "type": kind}
+
+    async def _client(self, number: int) -> None:
+        chance, client = Random(f"{self.seed} client {number}"), f"client-{number}"
+        post, own = self.counters[number], list[Own]()
+        while self.tried < self.attempts:
+            if not own or chance.random() < 0.55:
+                self.tried += 1
+                basket = self._basket(chance, f"{client}.{self.tried}")
+                written = await post(basket, client)
+                if written is not None:
+                    lines = {grant["line"]: (grant["crop"], grant["size"]) for grant in written["grants"]}
+                    own.append(Own(str(written["told"]["id"]), basket["order"], lines))
+            else:
+                await self._go_on(chance, post, client, chance.choice(own[-8:]))
+
+    def _basket(self, chance: Random, order: str) -> Fact:
+        lines: list[Fact] = []
+        today = self.now().date()
+        for _ in range(chance.choice([1, 1, 2, 3])):
+            crop, size = chance.choice(list(self.shelves))
+            asked: Fact = {"crop": crop, "size": size, "units": chance.randint(1, 6)}
+            if chance.random() < 0.6:
+                asked["due"] = (today + timedelta(days=chance.randint(1, 40))).isoformat()
+            if chance.random() < 0.4:
+                asked["allow_part"] = True
+            lines.append(asked)
+        hold = self.hold_minutes * chance.choice([1, 1, 30])
+        return self._fact(chance, "promised", order=order, lines=lines, all_or_none=chance.random() < 0.6, hold_minutes=hold)
+
+    async def _go_on(self, chance: Random, post: Counter, client: str, own: Own) -> None:
+        """What becomes of a promise of one's own; much of it is refused, as its state will have it."""
+        index = chance.choice(list(own.lines))
+        due = (self.now().date() + timedelta(days=chance.randint(0, 60))).isoformat()
+        about: Fact = {"promise": own.promise}
+        match chance.choice(["confirm", "confirm", "release", "line", "move", "expire", "expire", "pick", "pick", "back"]):
+            case "confirm":
+                told = self._fact(chance, "promise-confirmed", **about)
+            case "release":
+                told = self._fact(chance, "promise-released", reason="not wanted", **about)
+            case "line":
+                told = self._fact(chance, "promise-released", reason="not wanted", line=index, **about)
+            case "move":
+                told = self._fact(chance, "promise-moved", line=index, due=due, **about)
+            case "expire":
+                told = self._fact(chance, "promise-expired", **about, by="tallybench")
+            case "back" if own.picked:
+                batch = chance.choice(list(own.picked))
+                what = {"order": own.order, "batch": batch, "place": "K1", "units": 1}
+                if chance.random() < 0.5:
+                    told = self._fact(chance, "put-back", **what, to="G1")
+                else:
+                    told = self._fact(chance, "lost", **what, stage="picked", cause="handling")
+            case _:
+                batch, units = self.shelves[own.lines[index]], chance.randint(1, 3)
+                told = self._fact(chance, "picked", order=own.order, batch=batch, place="G1", units=units, to="K1")
+                if await post(told, client) is not None:
+                    own.picked[batch] = units
+                return
+        await post(told, client)
+
+    async def _grower(self, number: int) -> None:
+        chance, client, post = Random(f"{self.seed} grower {number}"), f"grower-{number}", self.counters[CLIENTS + number]
+        while self.tried < self.attempts:
+            (crop, _), batch = chance.choice(list(self.shelves.items()))
+            here = {"batch": batch, "stage": "finished", "place": "G1"}
+            late = (self.now() - timedelta(minutes=chance.randint(0, 30))).isoformat()
+            match chance.choice(["lose", "lose", "count", "sell", "hold", "stop", "stop the crop"]):
+                case "lose":
+                    units = chance.randint(1, 3)
+                    await post(self._fact(chance, "lost", **here, units=units, cause="rot", occurred_at=late), client)
+                case "count":
+                    units = chance.randint(self.each * 5 // 10, self.each)
+                    await post(self._fact(chance, "counted", **here, units=units, method="count", occurred_at=late), client)
+                case "sell":
+                    await post(self._fact(chance, "sold-here", batch=batch, place="G1", units=1, price="9.00"), client)
+                case "hold":
+                    held = self._fact(chance, "held", batch=batch, units=2, reason="weather", review_on="2030-01-01")
+                    if await post(held, client) is not None:
+                        await asyncio.sleep(0.01)
+                        await post(self._fact(chance, "hold-ended", batch=batch, hold=held["id"]), client)
+                case how:
+                    what = {"crop": crop} if how == "stop the crop" else {"batch": batch}
+                    stop = self._fact(chance, "stopped", reason="quality", **what)
+                    await post(stop, client)
+                    await post(self._fact(chance, "cleared", stop=stop["id"], because="looked at", **what), client)
+            await asyncio.sleep(0.02)

@@ -1,0 +1,262 @@
+"""Zero oversell, hard: 32 clients on 1, 10 and 200 hot crop-sizes who ask for five times what stands.
+
+Claimed, and checked by a replay that shares nothing with the product: every grant was promisable at its position; every
+basket, granted or refused, got exactly what a sequential decision at that place of the log gives it (no false refusal).
+The controls break the pen's order on purpose; the same checker must notice.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import json
+import socket
+import uuid
+from collections import Counter as Tally
+from collections.abc import Iterator
+from contextlib import contextmanager
+from datetime import UTC, datetime
+from typing import Any
+
+import httpx
+import pytest
+
+from ledger import keys, serving
+from ledger.log import codec
+from ledger.nursery import Nursery, Turns
+from ledger.plants import rules, shelf
+from ledger.plants.refusals import Refused
+from ledger.projections import runner
+from tests.promising.replay import Attempt, Fact, Replay, replay
+from tests.promising.shop import pinned
+from tests.promising.storm import CLIENTS, LONG_AGO, Counter, QuickClock, Storm, in_process, watched
+from tests.simulation.playing import query
+from tests.telling import Teller
+
+IN_ALL = 2_000  # plants that stand, whatever the number of shelves
+SPEED = 240.0  # a minute of the pen's clock in a quarter of a second
+
+
+def stocked(nursery: Nursery, shelves: int, in_all: int = IN_ALL, most_held: int = 120) -> dict[tuple[str, str], str]:
+    """A nursery with so many crop-sizes and the same number of plants each: the batch of each."""
+    teller = Teller(datetime.now(UTC) - LONG_AGO)
+    crops = [f"crop-{number}" for number in range((shelves + 1) // 2)]
+    facts = teller.beginnings()
+    facts.append(teller.fact("policy-set", most_held_units=most_held))
+    sizes = {"P9": {"price": "15.00"}, "C2": {"price": "23.00"}}
+    facts += [teller.fact("crop-set", code=crop, name=crop, species="Hoya sp.", group="Vine", sizes=sizes) for crop in crops]
+    nursery.post(codec.read_told(facts))
+    hot = [(crop, size) for crop in crops for size in sizes][:shelves]
+    facts = [
+        teller.fact("opened", crop=crop, stage="finished", place="G1", units=in_all // shelves, size=size) for crop, size in hot
+    ]
+    written: list[Any] = [entry.told for entry in nursery.post(codec.read_told(facts)).entries]
+    return {shelf: told.batch for shelf, told in zip(hot, written, strict=True)}
+
+
+def log_of(conninfo: str) -> list[Fact]:
+    """The log as JSON."""
+    return [json.loads(content) for (content,) in query(conninfo, "select content from entries order by position")]
+
+
+def checked(conninfo: str, refused: list[Attempt]) -> tuple[Replay, Tally[str]]:
+    """The replay of a ledger's log, and how many entries of each type it has."""
+    log = log_of(conninfo)
+    return replay(log, refused), Tally(row["told"]["type"] for row in log)
+
+
+def it_was_a_storm(found: Replay, types: Tally[str], refused: list[Attempt], attempts: int) -> None:
+    """Enough of everything happened; nothing was refused that was not decided again."""
+    assert types["promised"] + len(refused) >= attempts
+    assert found.decided_again == len(refused) > attempts / 10
+    assert types["promised"] > 50
+    happened = {
+        "promise-confirmed", "promise-released", "promise-moved", "promise-expired", "picked", "put-back", "lost", "counted",
+        "held", "hold-ended", "stopped", "cleared",
+    }  # fmt: skip
+    assert happened <= types.keys(), happened - types.keys()
+
+
+@pytest.mark.parametrize(("hot", "attempts"), [(1, 1_200), (10, 1_200), (200, 1_200)])
+def test_nothing_is_oversold_and_nothing_refused_that_was_there(
+    database: str, monkeypatch: pytest.MonkeyPatch, hot: int, attempts: int
+) -> None:
+    """In process, through the queue that shares turns of the pen."""
+    clock = QuickClock(SPEED)
+    with Nursery(database) as nursery:
+        shelves = stocked(nursery, hot)
+        pinned(monkeypatch, clock)
+        refused = watched(monkeypatch)
+        counter = in_process(Turns(nursery))
+        Storm(shelves, IN_ALL // hot, attempts, hot, clock, [counter] * (CLIENTS + 2)).run()
+    found, types = checked(database, refused)
+    assert found.faults == []
+    it_was_a_storm(found, types, refused, attempts)
+    assert runner.verify(database) == []
+
+
+# --- over HTTP -----------------------------------------------------------------------------------------------------
+
+
+def over_http(client: httpx.AsyncClient, key: str) -> Counter:
+    """The counter that calls the routes of the promise book, each call twice now and then, and posts the rest as entries."""
+    headers = {"Authorization": f"Bearer {key}"}
+    calls = {"promise-confirmed": "confirm", "promise-released": "release", "promise-moved": "move"}
+
+    async def post(fact: Fact, _: str) -> Any:
+        kind = fact["type"]
+        if kind != "promised" and kind not in calls:
+            answer = await client.post("/v1/entries", json=fact, headers=headers)
+            return answer.json() if answer.status_code == 201 else None
+        body = {name: value for name, value in fact.items() if name not in ("id", "type", "occurred_at", "promise")}
+        path = "/v1/promises" if kind == "promised" else f"/v1/promises/{fact['promise']}/{calls[kind]}"
+        keyed = {**headers, "Idempotency-Key": f'"{fact["id"]}"'}
+        answer = await client.post(path, json=body, headers=keyed)
+        assert answer.status_code in (201, 409, 422), answer.text
+        if answer.status_code != 201:
+            return None
+        found = answer.json()
+        if kind != "promised":
+            return found
+        if fact["id"][0] < "4":  # sent again, as after a broken connection
+            again = await client.post(path, json=body, headers=keyed)
+            assert same(again.json()) == same(found)
+        granted = [line for line in found["lines"] if line["granted"]]
+        return {"told": {"id": found["promise"]}, "grants": granted}
+
+    return post
+
+
+def same(found: Fact) -> Fact:
+    """The answer without the day for the rest, which is the baseline's and may be newer."""
+    return {**found, "lines": [{**line, "rest_ready_by": None} for line in found["lines"]]}
+
+
+@contextmanager
+def served(database: str) -> Iterator[str]:
+    """The real service; its address."""
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        port = probe.getsockname()[1]
+    with serving.in_background(database, "127.0.0.1", port) as address:
+        yield address
+
+
+def test_nothing_is_oversold_over_http(database: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The same crowd, each with a key of its own, at the real service; now and then a call is sent twice."""
+    attempts, hot, in_all, clock = 200, 10, 300, QuickClock(SPEED)
+    with Nursery(database) as nursery:
+        shelves = stocked(nursery, hot, in_all)
+    names = [*(f"client-{number}" for number in range(CLIENTS)), "grower-0", "grower-1"]
+    made = [keys.make(database, name, keys.SCOPES) for name in names]
+    pinned(monkeypatch, clock)
+    refused = watched(monkeypatch)
+
+    def real() -> datetime:
+        return datetime.now(UTC)
+
+    with served(database) as address:
+        client = httpx.AsyncClient(base_url=address, timeout=30, limits=httpx.Limits(max_connections=CLIENTS + 2))
+        Storm(shelves, in_all // hot, attempts, 7, real, [over_http(client, key) for key in made], after=client.aclose).run()
+    found, types = checked(database, refused)
+    assert found.faults == []
+    assert types["promised"] + len(refused) >= attempts
+    assert found.decided_again > 20
+    assert types["promised"] > 20
+    assert runner.verify(database) == []
+
+
+# --- the controls --------------------------------------------------------------------------------------------------
+
+
+def test_the_checker_notices_a_decision_that_forgets_what_is_promised(database: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Whoever looks only at what stands sells the same plant twice."""
+    clock = QuickClock(SPEED)
+
+    def forgetful(self: Any, crop: str, size: str, due: object, *_: object, **__: object) -> int:
+        found = shelf.sellable(self.book.shelf(crop, size), self.book.crop(crop), self.policy, self.turn.now)
+        return found.finished - found.stopped - found.held - found.buffer
+
+    monkeypatch.setattr(vars(rules)["_Desk"], "free_for", forgetful)
+    with Nursery(database) as nursery:
+        shelves = stocked(nursery, 10)
+        pinned(monkeypatch, clock)
+        Storm(shelves, IN_ALL // 10, 600, 3, clock, [in_process(Turns(nursery))] * (CLIENTS + 2)).run()
+    found, _ = checked(database, [])
+    assert oversold(found) > 10
+
+
+class _Any(int):
+    """A position that is never another than the one it is held against."""
+
+    def __eq__(self, other: object) -> bool:
+        return True
+
+    def __ne__(self, other: object) -> bool:
+        return False
+
+    __hash__ = int.__hash__
+
+
+class Unguarded(Nursery):
+    """A nursery that never notices that somebody else wrote: it decides from the book that it remembers."""
+
+    @property
+    def _known(self) -> int:
+        return _Any()
+
+    @_known.setter
+    def _known(self, _: int) -> None:
+        """Whatever it is told."""
+
+
+def test_the_checker_notices_two_pens_that_do_not_look_at_each_other(database: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Two services share a database, and the guard that makes them read again is off: both sell the same plants."""
+    with Nursery(database) as nursery:
+        shelves = stocked(nursery, 1, 100)
+    (crop, size), _ = next(iter(shelves.items()))
+    teller = Teller(datetime.now(UTC) - LONG_AGO / 2, seed=8)
+    basket = {"lines": [{"crop": crop, "size": size, "units": 5}], "hold_minutes": 1440}
+    for guarded, kind in ((True, Nursery), (False, Unguarded)):
+        with kind(database) as one, kind(database) as other:
+            refused = watched_crowd(monkeypatch, [one, other], teller, basket, rounds=2 if guarded else 20)
+        found, _ = checked(database, refused)
+        assert (oversold(found) == 0) is guarded, found.faults
+        assert (found.faults == []) is guarded
+
+
+def watched_crowd(
+    monkeypatch: pytest.MonkeyPatch, nurseries: list[Nursery], teller: Teller, basket: Fact, rounds: int
+) -> list[Attempt]:
+    """Both in turns ask for the same plants; what was refused."""
+    with monkeypatch.context() as patch:
+        refused = watched(patch)
+        for number in range(rounds):
+            for nursery in nurseries:
+                told = teller.tell("promised", order=f"{uuid.uuid4()}", **basket)
+                with contextlib.suppress(Refused):
+                    nursery.post([told], client=f"client-{number % 3}")
+    return refused
+
+
+def oversold(found: Replay) -> int:
+    """How many grants were above what was promisable."""
+    return sum(" were promisable" in fault for fault in found.faults)
+
+
+def test_the_checker_notices_a_basket_refused_that_could_be_granted(database: str, monkeypatch: pytest.MonkeyPatch) -> None:
+    """The other half of the claim: a pen that keeps one plant back too many is found out."""
+    clock = QuickClock(SPEED)
+    free_for = vars(rules)["_Desk"].free_for
+
+    def timid(self: Any, *given: Any, **more: Any) -> int:
+        return max(0, int(free_for(self, *given, **more)) - 1)
+
+    monkeypatch.setattr(vars(rules)["_Desk"], "free_for", timid)
+    with Nursery(database) as nursery:
+        shelves = stocked(nursery, 10, 300)
+        pinned(monkeypatch, clock)
+        refused = watched(monkeypatch)
+        Storm(shelves, 30, 300, 3, clock, [in_process(Turns(nursery))] * (CLIENTS + 2)).run()
+    found, _ = checked(database, refused)
+    assert oversold(found) == 0
+    assert any("refused as not-promisable" in fault for fault in found.faults)

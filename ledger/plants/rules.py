@@ -594,6 +594,7 @@ class _Desk:
         if told.gathered_at is not None:
             batch = self.batch(told.batch or "")
             number = batch.number
+            self.place(told.gathered_at, "gathered_at", entering=False)
             self.needs(batch, Stage.GATHERED, told.gathered_at, told.cuttings, "cuttings")
             source = standing(number, Stage.GATHERED, told.gathered_at)
         else:

@@ -120,6 +120,9 @@ class Ledger:
         for account, (unit, units) in self.accounts().items():
             assert units >= 0 or split_standing(account) is None, f"{account} stands at {units}"
             sums[unit] += units
+            if split_standing(account) is None:
+                outside: Any = self._cards["outside", unit]
+                assert outside.units[account.removesuffix(f" {unit}")] == units, "the card and the movements say the same"
         assert not any(sums.values()), sums
 
     def opened(self, stage: str, units: int, place: str, size: str | None = None, crop: str = IXORA) -> str:

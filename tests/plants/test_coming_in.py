@@ -159,6 +159,24 @@ def test_stock_plants_are_told_as_they_stand_now_not_as_they_stood(ledger: Ledge
     assert ledger.standing(IXORA_PLANTS) == {"stock/G1": 20}
 
 
+def test_a_late_slip_never_changes_what_was_told_to_stand(ledger: Ledger) -> None:
+    """Twenty were told to stand at noon: what is said to have died before leaves twenty, and one fewer from the source."""
+    noon = ledger.teller.now + timedelta(hours=4)
+    ledger.tell("stock-set", **stock(20), occurred_at=noon)
+    removed = {"stock_plant": IXORA_PLANTS, "units": 1, "cause": "cold"}
+    slip = ledger.tell("stock-removed", **removed, occurred_at=noon - timedelta(hours=1))
+    assert moves(slip)[1] == ("opening", f"{IXORA_PLANTS}/stock/S1", 1, "stock-plant")
+    assert ledger.standing(IXORA_PLANTS) == {"stock/S1": 20}
+
+
+def test_stock_plants_told_twice_of_one_moment_are_as_the_second_says(ledger: Ledger) -> None:
+    """Of one moment, the order of telling is the order of occurring."""
+    at = ledger.teller.now
+    ledger.tell("stock-set", **stock(21), occurred_at=at)
+    ledger.tell("stock-set", **stock(22), occurred_at=at)
+    assert ledger.standing(IXORA_PLANTS) == {"stock/S1": 22}
+
+
 def test_stock_plants_out_of_a_batch_belong_to_its_family(ledger: Ledger) -> None:
     """What comes of a batch is found from it, also by way of a stock plant."""
     batch = ledger.opened("potted", 10, "G1", "P9")

@@ -132,26 +132,6 @@ def test_a_retired_size_is_potted_into_no_more(ledger: Ledger) -> None:
     ledger.tell("graded", batch=pots, place="G1", finished=10, to="G2")
 
 
-def test_nothing_is_set_down_at_a_retired_place(ledger: Ledger) -> None:
-    """What stands there can still be carried off, counted and written off."""
-    batch = ledger.opened("rooted", 10, "H1")
-    ledger.tell("place-set", code="H1", name="H1", house="H", kind="holding", retired=True)
-    here = {"batch": batch, "stage": "rooted", "place": "H1"}
-    ledger.tell("counted", **here, units=9, method="count")
-    ledger.tell("lost", **here, units=1, cause="cold")
-    ledger.tell("moved", **here, units=8, to="H2")
-    refused = ledger.refusal("moved", **{**here, "place": "H2"}, units=8, to="H1")
-    assert (refused.code, refused.field) == ("retired", "to")
-
-
-@pytest.mark.parametrize(("field", "value"), [("place", "H9"), ("to", "H9"), ("batch", "26W38-99H")])
-def test_a_code_that_nobody_set_is_refused_with_the_field_to_look_at(ledger: Ledger, field: str, value: str) -> None:
-    """The ledger knows every place and batch that an entry names."""
-    moved = {"batch": ledger.opened("rooted", 10, "H1"), "stage": "rooted", "place": "H1", "to": "H2", "units": 1}
-    refused = ledger.refusal("moved", **{**moved, field: value})
-    assert (refused.code, refused.field, refused.data["given"]) == ("unknown-code", field, value)
-
-
 def test_costs_are_kept_by_day_and_a_day_told_again_is_replaced(ledger: Ledger) -> None:
     """One amount a day and step: the newest told of it."""
     for amount, day in (("0.30", "2026-01-01"), ("0.35", "2026-06-01"), ("0.40", "2026-01-01")):

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from datetime import timedelta
 from typing import Any
 from uuid import UUID
@@ -22,11 +22,9 @@ from ledger.plants.cards import (
 )
 from ledger.plants.entries import TYPES, type_of
 from ledger.plants.recorded import Recorded
+from ledger.plants.refusals import Refused
+from tests.plants.cases import CASES, CUTTINGS, plugs
 from tests.plants.memory import HOYA, IXORA, IXORA_PLANTS, Ledger, moves
-
-Told = tuple[str, dict[str, Any]]
-CUTTINGS = {"crop": IXORA, "stock_plants": [{"stock_plant": IXORA_PLANTS, "cuttings": 20}], "place": "P1"}
-WHY = {"why": "strong plants", "approved_by": "head-grower"}
 
 
 def undo(ledger: Ledger, told: Recorded, **more: Any) -> Recorded:
@@ -88,97 +86,7 @@ def _empty(card: AnyCard) -> bool:
             return False
 
 
-# --- one case for every type that can be taken back --------------------------------------------------------------------
-
-
-def plugs(ledger: Ledger, stage: str = "rooted") -> dict[str, Any]:
-    """Forty cells in H1."""
-    return {"batch": ledger.opened(stage, 40, "H1"), "place": "H1"}
-
-
-def pots(ledger: Ledger, stage: str = "finished") -> dict[str, Any]:
-    """Forty small pots at G1."""
-    return {"batch": ledger.opened(stage, 40, "G1", "P9"), "place": "G1"}
-
-
-def picked(ledger: Ledger) -> dict[str, Any]:
-    """Ten pots picked for an order, on the packing table."""
-    batch = pots(ledger)["batch"]
-    ledger.tell("picked", order="A-1", batch=batch, place="G1", units=10, to="K1")
-    return {"order": "A-1", "batch": batch, "place": "K1"}
-
-
-def left(ledger: Ledger) -> dict[str, Any]:
-    """Ten pots shipped for an order."""
-    here = picked(ledger)
-    lines = [{"batch": here["batch"], "place": "K1", "units": 10}]
-    ledger.tell("shipped", order="A-1", carrier="by road", region="north", lines=lines)
-    return {"order": "A-1", "batch": here["batch"], "carrier": "by road"}
-
-
-def gathered(ledger: Ledger) -> dict[str, Any]:
-    """Twenty cuttings in hand."""
-    told: Any = ledger.tell("gathered", **CUTTINGS).told
-    return {"batch": told.batch, "gathered_at": "P1"}
-
-
-CASES: dict[str, Callable[[Ledger], Told]] = {
-    "stock-removed": lambda _: ("stock-removed", {"stock_plant": IXORA_PLANTS, "units": 3, "cause": "cold"}),
-    "gathered": lambda _: ("gathered", CUTTINGS),
-    "struck": lambda at: ("struck", {**gathered(at), "cuttings": 20, "per_cell": 2, "cells": 10, "place": "P1"}),
-    "struck straight": lambda _: ("struck", {**CUTTINGS, "cuttings": 20, "per_cell": 1, "cells": 20}),
-    "rooted": lambda at: ("rooted", {**plugs(at, "struck"), "usable": 30, "weak": 4, "failed": 6, "to": "H2"}),
-    "moved": lambda at: ("moved", {**plugs(at), "stage": "rooted", "units": 7, "to": "H2"}),
-    "moved with its order": lambda at: ("moved", {**picked(at), "stage": "picked", "units": 7, "to": "H2"}),
-    "merged": lambda at: ("merged", {"stage": "rooted", "sources": [{**plugs(at), "units": 9}], "place": "H2"}),
-    "merged into a batch": lambda at: (
-        "merged",
-        {"stage": "rooted", "sources": [{**plugs(at), "units": 9}], "place": "H1", "into": plugs(at)["batch"]},
-    ),
-    "potted": lambda at: (
-        "potted",
-        {**plugs(at), "size": "P9", "plugs": 22, "pots": 10, "per_pot": 2, "casualties": 2, "to": "G1"},
-    ),
-    "potted-up": lambda at: ("potted-up", {**pots(at), "size": "C2", "pots": 10, "casualties": 1, "to": "G2"}),
-    "graded": lambda at: ("graded", {**pots(at, "potted"), "finished": 9, "seconds": 3, "culled": 2, "to": "G2"}),
-    "set-back": lambda at: ("set-back", {**pots(at), "units": 5, "to": "G2", "reason": "leggy", "days_added": 21}),
-    "tended": lambda at: ("tended", {"batch": pots(at)["batch"], "act": "pinched", "days_added": 9}),
-    "lost": lambda at: ("lost", {**plugs(at), "stage": "rooted", "units": 3, "cause": "rot"}),
-    "lost from an order": lambda at: ("lost", {**picked(at), "stage": "picked", "units": 3, "cause": "handling"}),
-    "counted": lambda at: ("counted", {**plugs(at), "stage": "rooted", "units": 33, "method": "count"}),
-    "counted over": lambda at: ("counted", {**pots(at), "stage": "finished", "units": 44, "method": "blind-count"}),
-    "counted and agreed": lambda at: ("counted", {**plugs(at), "stage": "rooted", "units": 40, "method": "count"}),
-    "estimated": lambda at: ("counted", {**plugs(at), "stage": "rooted", "units": 33, "method": "estimate"}),
-    "opened": lambda _: ("opened", {"crop": IXORA, "stage": "struck", "place": "P1", "units": 5}),
-    "bought-in": lambda _: (
-        "bought-in",
-        {"crop": IXORA, "stage": "finished", "size": "P9", "place": "G1", "units": 5, "supplier_batch": "7"},
-    ),
-    "picked": lambda at: ("picked", {**pots(at), "order": "A-1", "units": 5, "to": "K1"}),
-    "put-back": lambda at: ("put-back", {**picked(at), "units": 5, "to": "G2"}),
-    "held": lambda at: ("held", {"batch": pots(at)["batch"], "units": 5, "reason": "weather", "review_on": "2026-12-01"}),
-    "held order": lambda at: ("held", {"order": picked(at)["order"], "reason": "papers", "review_on": "2026-12-01"}),
-    "sold-here": lambda at: ("sold-here", {**pots(at), "units": 5, "price": "9.00"}),
-    "shipped": lambda at: (
-        "shipped",
-        {"order": "A-1", "carrier": "by road", "region": "north", "lines": [{**_line(picked(at)), "units": 10}]},
-    ),
-    "damage-claimed": lambda at: ("damage-claimed", {**left(at), "units": 2, "cause": "crushed"}),
-    "given-out": lambda at: ("given-out", {**pots(at), "stage": "finished", "units": 2, **WHY}),
-    "planted-as-stock": lambda at: ("planted-as-stock", {**plugs(at), "stage": "rooted", "units": 2, **WHY}),
-    "stopped": lambda at: ("stopped", {"batch": pots(at)["batch"], "reason": "quality"}),
-    "stopped stock plant": lambda _: ("stopped", {"stock_plant": IXORA_PLANTS, "reason": "quarantine"}),
-    "stopped crop": lambda _: ("stopped", {"crop": IXORA, "reason": "quarantine"}),
-    "renamed": lambda at: ("renamed", {**pots(at), "stage": "finished", "units": 3, "crop": HOYA, "evidence": "leaf"}),
-    "treated": lambda at: (
-        "treated",
-        {"product": "soap", "batches": [pots(at)["batch"]], "places": ["G1"], "re_entry_ends": "2026-09-20T08:00:00+00:00"},
-    ),
-}
-
-
-def _line(here: dict[str, Any]) -> dict[str, Any]:
-    return {"batch": here["batch"], "place": here["place"]}
+# --- every type that can be taken back ---------------------------------------------------------------------------------
 
 
 def test_every_type_that_can_be_taken_back_is_taken_back_here(ledger: Ledger) -> None:
@@ -209,6 +117,27 @@ def test_an_entry_is_taken_back_once(ledger: Ledger, case: str) -> None:
     assert (refused.code, refused.field) == ("already-reversed", "entry")
     refused = ledger.refusal("reversed", entry=str(undone.told.id), reason="it was right after all")
     assert (refused.code, refused.field) == ("not-reversible", "entry")
+
+
+def test_an_entry_is_taken_back_once_also_within_one_list(ledger: Ledger) -> None:
+    """The second reversal knows of the first, and the whole list is refused."""
+    here = {**plugs(ledger), "stage": "rooted"}
+    lost = ledger.tell("lost", **here, units=3, cause="rot")
+    back = [ledger.teller.fact("reversed", entry=str(lost.told.id), reason="a slip") for _ in range(2)]
+    with pytest.raises(Refused) as refused:
+        ledger.post(back)
+    assert [(problem.index, problem.code) for problem in refused.value.problems] == [(1, "already-reversed")]
+    assert ledger.standing(here["batch"]) == {"rooted/H1": 37}
+
+
+def test_an_entry_that_changes_nothing_of_a_batch_still_belongs_to_its_life(ledger: Ledger) -> None:
+    """An estimate, and its being taken back: the batch's card counts both."""
+    here = {**plugs(ledger), "stage": "rooted"}
+    before = ledger.card("batch", here["batch"]).version
+    estimate = ledger.tell("counted", **here, units=33, method="estimate")
+    assert ledger.card("batch", here["batch"]).version == before + 1
+    undo(ledger, estimate)
+    assert ledger.card("batch", here["batch"]).version == before + 2
 
 
 @pytest.mark.parametrize("case", CASES)

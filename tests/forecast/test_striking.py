@@ -1,0 +1,68 @@
+"""How many to begin with: the worked figures, and the trap in each of them."""
+
+from __future__ import annotations
+
+from itertools import pairwise
+
+import pytest
+from scipy.stats import betabinom, binom
+
+from ledger.forecast.striking import MOST, begin_with, chance_of, pots_for
+from ledger.plants.forecasts import SizeForecast
+
+#: rooting .75 at strength 20, the rest of the way .92 at strength 40
+CHAIN = [(0.75, 20.0), (0.92, 40.0)]
+COINS = [(0.75, 1e8), (0.92, 1e8)]
+
+
+@pytest.mark.parametrize(("confidence", "cells"), [(0.5, 143), (0.8, 164), (0.9, 179), (0.95, 193)])
+def test_cells_for_a_hundred_good_plants(confidence: float, cells: int) -> None:
+    """The design's worked figures, by exact convolution."""
+    assert begin_with(100, confidence, CHAIN) == cells
+
+
+def test_coins_and_plain_division_are_false_comfort() -> None:
+    """Batches that differ need 179 for nine times in ten; coins say 155, division 145. And 100 at 80 % are 125, not 120."""
+    assert begin_with(100, 0.9, COINS) == 155
+    assert -(-100 // (0.75 * 0.92)) == 145
+    assert chance_of(100, 155, CHAIN) < 0.75
+    assert begin_with(100, 0.5, [(0.8, 1e8)]) == pytest.approx(125, abs=1)
+
+
+def test_it_is_the_fewest() -> None:
+    """One less would not do, one more would."""
+    for confidence in (0.6, 0.9):
+        least = begin_with(30, confidence, CHAIN)
+        assert least is not None
+        assert chance_of(30, least - 1, CHAIN) < confidence <= chance_of(30, least, CHAIN)
+
+
+def test_more_plants_or_more_confidence_never_take_fewer_cells() -> None:
+    """Monotone in both."""
+    by_units = [begin_with(units, 0.9, CHAIN) or 0 for units in range(0, 40, 5)]
+    by_confidence = [begin_with(20, percent / 100, CHAIN) or 0 for percent in (50, 80, 90, 95, 99)]
+    assert all(fewer <= more for fewer, more in pairwise(by_units))
+    assert all(fewer <= more for fewer, more in pairwise(by_confidence))
+
+
+def test_one_step_is_scipys_beta_binomial_and_without_spread_its_binomial() -> None:
+    """The building block by itself."""
+    assert chance_of(30, 40, [(0.8, 15.0)]) == pytest.approx(float(betabinom.sf(29, 40, 12.0, 3.0)))
+    assert chance_of(30, 40, [(0.8, 1e9)]) == pytest.approx(float(binom.sf(29, 40, 0.8)), abs=1e-4)
+
+
+def test_what_cannot_be_had_is_said() -> None:
+    """No number of cells gives so many; none wanted takes none."""
+    assert begin_with(MOST, 0.9, CHAIN) is None
+    assert begin_with(0, 0.9, CHAIN) == 0
+
+
+def test_pots_for_promised_plants_come_from_the_published_share() -> None:
+    """The table's share at the confidence asked for, whole numbers all the way."""
+    none: tuple[tuple[tuple[int, int], ...], ...] = ((),) * 6
+    size = SizeForecast(
+        finished=none, growing_on=none, asked=none, ready=none, batches=4,
+        come_through=((9000, 30), (9000, 30), (8800, 30), (8600, 30), (8500, 30), (8300, 30)),
+    )  # fmt: skip
+    assert pots_for(size, 20, 90) == begin_with(20, 0.9, [(0.86, 30)])
+    assert pots_for(size, 20, 85) == pots_for(size, 20, 90)

@@ -21,7 +21,7 @@ from rich.progress import track
 from rich.table import Table
 
 from benchmarks.figures import console
-from ledger.forecast import backtest, calibration, learning, published, supply, worlds
+from ledger.forecast import backtest, calibration, learning, supply, worlds
 from ledger.forecast.backtest import FORECAST, LADDER, OWN_FIT, Past
 from ledger.forecast.calibration import Cases, Row
 from ledger.forecast.draws import DRAWS
@@ -30,7 +30,9 @@ from ledger.forecast.stays import CropFacts, Look, Lot, Stay
 from ledger.forecast.supply import Ask, Standing
 from ledger.forecast.timing import Climate
 from ledger.forecast.worlds import WORLDS, Run
+from ledger.log.codec import canonical
 from ledger.plants.entries import Stage, Timing
+from ledger.plants.forecasts import CONFIDENCES, WEEKS
 
 DAY = date(2027, 3, 22)
 CROPS, MOST_SECONDS, MOST_MB, MOST_MS_A_CROP = 2_000, 10.0, 400, 50
@@ -75,8 +77,8 @@ def a_nursery(crops: int) -> tuple[list[CropFacts], list[Stay], list[Standing]]:
         stays += [lot.stay for some in (*lots.values(), cells) for lot in some]
         standing.append(
             Standing(
-                crop=crop.code, sizes=tuple(GROWING), finished=dict.fromkeys(GROWING, 15), growing=lots, plugs=60,
-                asked={"P9": [Ask(on=DAY + timedelta(days=1), pots=24)]}, rooting=cells,
+                crop=crop.code, sizes=tuple(GROWING), finished=dict.fromkeys(GROWING, {"stood": 15}), growing=lots,
+                plugs={"plugs": 60}, asked={"P9": [Ask(on=DAY + timedelta(days=1), pots=24, of=24)]}, rooting=cells,
             )
         )  # fmt: skip
     return facts, stays, standing
@@ -110,7 +112,7 @@ def show_speed() -> None:
     one = [_seconds(standing[at % CROPS], fitted) * 1000 for at in range(300)]
     memory = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
     lots = sum(len(some) for crop in standing for some in (*crop.growing.values(), *crop.asked.values(), crop.rooting))
-    table = Table(title=f"{CROPS:,} crops x {len(GROWING)} sizes x {published.WEEKS} weeks, {DRAWS} draws, {lots:,} lots")
+    table = Table(title=f"{CROPS:,} crops x {len(GROWING)} sizes x {WEEKS} weeks, {DRAWS} draws, {lots:,} lots")
     for heading in ("", "measured", "aim"):
         table.add_column(heading, justify="right" if heading else "left")
     table.add_row("whole nursery forecast, s", f"{whole:.1f}", f"{MOST_SECONDS:.0f}")
@@ -129,7 +131,7 @@ def show_speed() -> None:
 def _whole(standing: Sequence[Standing], fitted: Fitted) -> tuple[float, float]:
     begun, length = time.process_time(), 0
     for crop in standing:
-        length += len(published.encode(supply.forecast(crop, fitted, day=DAY, position=1)))
+        length += len(canonical(supply.forecast(crop, fitted, day=DAY, position=1)))
     return time.process_time() - begun, length / len(standing)
 
 
@@ -157,11 +159,7 @@ def show_world(name: str, run: Run, ladder: Mapping[str, backtest.Model] | None)
     title = f"World {name}: {run.seasons} seasons x {run.crops} crops x {run.batches} batches"
     _table(
         title,
-        [
-            (percent, calibration.report(model, cases, percent))
-            for model, cases in whole.items()
-            for percent in published.CONFIDENCES[1:]
-        ],
+        [(percent, calibration.report(model, cases, percent)) for model, cases in whole.items() for percent in CONFIDENCES[1:]],
     )
     for what in ("horizon", "past", "group"):
         rows = [(percent, row) for percent in BARS for row in calibration.by(whole[FORECAST], what, percent)]

@@ -7,7 +7,7 @@ position it is true. The API and the command line both answer from here.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from datetime import UTC, date, datetime
+from datetime import date, datetime
 from typing import Any, Literal, TypeVar
 
 import msgspec
@@ -21,16 +21,18 @@ from ledger.plants.cards import (
     AnyCard,
     BatchCard,
     CropCard,
+    ListedPotting,
+    NurseryCard,
     PolicyCard,
+    PoolCard,
+    PottingCard,
     PromiseCard,
     RecipeCard,
     ShelfCard,
     StockPlantCard,
 )
-from ledger.plants.entries import PolicySet
-from ledger.plants.shelf import Sellable, sellable
-from ledger.promising import baseline
-from ledger.promising.baseline import Step
+from ledger.plants.entries import PolicySet, PottingLine
+from ledger.plants.recipes import Expected, expected
 
 SQL = queries.load("ledger.projections", "reads.sql")
 Cursor = psycopg.Cursor[Any]
@@ -165,7 +167,7 @@ class BatchAnswer(Answer, frozen=True, kw_only=True):
 
     batch: BatchCard
     flags: list[Flag]
-    expected: list[Step]
+    expected: list[Expected]
     life: list[msgspec.Raw]
 
 
@@ -175,12 +177,12 @@ def batch(cursor: Cursor, number: str, now: datetime) -> BatchAnswer:
     life = [
         msgspec.Raw(row[0].encode()) for row in cursor.execute(SQL["life"], {"kind": "batch", "key": number, "limit": MOST})
     ]
-    crop = _one(cursor, "crop", card.crop, CropCard)
+    crop, recipe = _one(cursor, "crop", card.crop, CropCard), _maybe(cursor, "recipe", card.crop, RecipeCard)
     return BatchAnswer(
         as_of=store.head(cursor),
         batch=card,
         flags=list(_flags(cursor, card, crop, now)),
-        expected=_expected(cursor, card, crop, now),
+        expected=expected(card, recipe.value if recipe is not None else None, rules.day_of(now, policy_of(cursor))),
         life=life,
     )
 
@@ -204,18 +206,6 @@ def _flags(cursor: Cursor, card: BatchCard, crop: CropCard, now: datetime) -> It
         yield Flag(
             what="in-re-entry", detail=f"treated, closed until {max(closed):%Y-%m-%d %H:%M} UTC (as typed in from the label)"
         )
-
-
-def _expected(cursor: Cursor, card: BatchCard, crop: CropCard, now: datetime) -> list[Step]:
-    policy = policy_of(cursor)
-    recipe = _maybe(cursor, "recipe", card.crop, RecipeCard)
-    today = rules.day_of(now, policy)
-    sizes = [card.size] if card.size is not None else sorted(crop.value.sizes)
-    steps: list[Step] = []
-    for size in sizes[:1]:
-        value = recipe.value if recipe else None
-        steps += baseline.curve(size, 0, [card], value, policy.potting_weekday, today)
-    return steps
 
 
 class Kin(Struct, frozen=True, kw_only=True):
@@ -301,221 +291,64 @@ def _kin(card: BatchCard | StockPlantCard) -> Kin:
     )
 
 
-# --- availability ----------------------------------------------------------------------------------------------
+# --- promises --------------------------------------------------------------------------------------------------
 
 SCHEMA_ORG = "https://schema.org/"
 
 
-class Availability(Answer, frozen=True, kw_only=True):
-    """What a shop may show for one crop and size.
-
-    `now` rests on counted stock alone (book: plants). `curve` is an opinion (book: forecast), named in `forecast`; the
-    baseline claims no confidence.
-    """
-
-    crop: str
-    size: str
-    now: int
-    stock: Sellable
-    forecast: Literal["baseline"]
-    confidence: float | None
-    curve: list[Step]
-    availability: str
-    availability_starts: date | None
-
-
-class AvailabilityList(Answer, frozen=True, kw_only=True):
-    """What can be sold now, of every crop and size asked for."""
-
-    offers: list[Availability]
-    next: str | None
-
-
-class ReadyBy(Answer, frozen=True, kw_only=True):
-    """The earliest date for a quantity. `rests_on` says which book: counted stock, or the baseline; null if never."""
-
-    crop: str
-    size: str
-    quantity: int
-    ready_by: date | None
-    basis: str | None
-    rests_on: Literal["counted stock", "baseline"] | None
-    forecast: Literal["baseline"]
-    confidence: float | None
-    availability: str
-
-
-def availability(cursor: Cursor, crop_code: str, size: str, now: datetime) -> Availability:
-    """Sellable now and the baseline's curve. Raises Unknown for a crop that is not sold in that size."""
-    crop = _one(cursor, "crop", crop_code, CropCard)
-    if size not in crop.value.sizes:
-        raise Unknown(f"{crop_code} is not sold in {size}: it is sold in {', '.join(sorted(crop.value.sizes)) or 'no size'}")
-    policy, as_of = policy_of(cursor), store.head(cursor)
-    shelf = _maybe(cursor, "shelf", f"{crop_code}/{size}", ShelfCard)
-    recipe = _maybe(cursor, "recipe", crop_code, RecipeCard)
-    coming = _cards(cursor, "expected", BatchCard, crop=crop_code)
-    return _availability(crop, size, shelf, recipe, coming, policy, now, as_of)
-
-
-def availabilities(
-    cursor: Cursor, now: datetime, crop: str | None = None, after: str = "", limit: int = 200
-) -> AvailabilityList:
-    """Every crop and size on offer, by crop code, a page at a time (`limit` crops)."""
-    policy, as_of = policy_of(cursor), store.head(cursor)
-    if crop is not None:
-        crops = [_one(cursor, "crop", crop, CropCard)]
-    else:
-        rows = cursor.execute(SQL["cards_of_kind"], {"kind": "crop", "after": after, "limit": limit + 1}).fetchall()
-        crops = [_card(row[2], CropCard) for row in rows]
-    codes = [crop.value.code for crop in crops[:limit]]
-    shelves = {shelf.key[1]: shelf for shelf in _cards(cursor, "shelves", ShelfCard, crop=crop)}
-    recipes = {recipe.value.crop: recipe for recipe in _cards(cursor, "cards", RecipeCard, kind="recipe", keys=codes)}
-    coming: dict[str, list[BatchCard]] = {}
-    for batch in _cards(cursor, "expected", BatchCard, crop=crop):
-        coming.setdefault(batch.crop, []).append(batch)
-    offers = []
-    for found in crops[:limit]:
-        code = found.value.code
-        for size in sorted(found.value.sizes):
-            shelf = shelves.get(f"{code}/{size}")
-            offers.append(_availability(found, size, shelf, recipes.get(code), coming.get(code, []), policy, now, as_of))
-    return AvailabilityList(as_of=as_of, offers=offers, next=codes[-1] if len(crops) > limit else None)
-
-
-def _availability(
-    crop: CropCard,
-    size: str,
-    shelf: ShelfCard | None,
-    recipe: RecipeCard | None,
-    coming: Sequence[BatchCard],
-    policy: PolicySet,
-    now: datetime,
-    as_of: int,
-) -> Availability:
-    code = crop.value.code
-    found = sellable(shelf or ShelfCard(crop=code, size=size), crop, policy, now)
-    growing = [] if crop.stops else [batch for batch in coming if not batch.stops]
-    value = recipe.value if recipe else None
-    today = rules.day_of(now, policy)
-    steps = baseline.curve(size, found.now, growing, value, policy.potting_weekday, today)
-    later = next((step for step in steps if step.on > today), None)
-    term = "InStock" if found.now > 0 else "PreOrder" if later else "OutOfStock"
-    return Availability(
-        as_of=as_of,
-        crop=code,
-        size=size,
-        now=found.now,
-        stock=found,
-        forecast="baseline",
-        confidence=None,
-        curve=steps,
-        availability=SCHEMA_ORG + term,
-        availability_starts=later.on if term == "PreOrder" and later else None,
-    )
-
-
-def ready_by(cursor: Cursor, crop: str, size: str, quantity: int, now: datetime) -> ReadyBy:
-    """By when so many can be had. Raises Unknown."""
-    offer = availability(cursor, crop, size, now)
-    step = baseline.ready_by(offer.curve, quantity)
-    from_stock = step is not None and step.basis == "finished"
-    return ReadyBy(
-        as_of=offer.as_of,
-        crop=crop,
-        size=size,
-        quantity=quantity,
-        ready_by=step.on if step else None,
-        basis=step.basis if step else None,
-        rests_on=("counted stock" if from_stock else "baseline") if step else None,
-        forecast="baseline",
-        confidence=None,
-        availability=SCHEMA_ORG + ("InStock" if from_stock else "PreOrder" if step else "OutOfStock"),
-    )
-
-
-# --- promises --------------------------------------------------------------------------------------------------
-
-
-class AtRisk(Struct, frozen=True, kw_only=True):
-    """A line that the finished plants no longer cover, once the lines due before it have theirs."""
-
-    promise: str
-    line: int
-    order: str
-    crop: str
-    size: str
-    due: date
-    open: int
-    short: int
-
-
 class PromiseAnswer(Answer, frozen=True, kw_only=True):
-    """A promise (book: promises), and which of its lines are at risk."""
+    """A promise (book: promises). A line with `risk` is at risk: its chance, what is short, why, and a day to offer."""
 
     promise: PromiseCard
-    at_risk: list[AtRisk]
 
 
 class Promises(Answer, frozen=True, kw_only=True):
+    """A page of promises; `next` is the promise to go on after."""
+
     promises: list[PromiseCard]
-    at_risk: list[AtRisk]
     next: str | None
 
 
 def promise(cursor: Cursor, promise: str) -> PromiseAnswer:
     """One promise. Raises Unknown."""
-    card = _one(cursor, "promise", promise, PromiseCard)
-    crops = sorted({line.crop for line in card.lines.values() if line.open})
-    risks = [risk for crop in crops for risk in at_risk(cursor, crop) if risk.promise == promise]
-    return PromiseAnswer(as_of=store.head(cursor), promise=card, at_risk=risks)
+    return PromiseAnswer(as_of=store.head(cursor), promise=_one(cursor, "promise", promise, PromiseCard))
 
 
 def promises(
     cursor: Cursor, *, state: str | None, order: str | None, only_at_risk: bool, after: str = "", limit: int = 200
 ) -> Promises:
-    """Promises in the order of their ids, a page at a time; with `only_at_risk`, those that are."""
-    risks = at_risk(cursor)
-    if only_at_risk:
-        keys = sorted({risk.promise for risk in risks if risk.promise > after})
-        found = _cards(cursor, "cards", PromiseCard, kind="promise", keys=keys[: limit + 1])
-    else:
-        found = _cards(cursor, "promises", PromiseCard, state=state, order=order, after=after, limit=limit + 1)
-    shown = {str(card.promise) for card in found[:limit]}
+    """Promises in the order of their ids, a page at a time; with `only_at_risk`, those with a line that is."""
+    narrowed = {"state": state, "order": order, "at_risk": only_at_risk, "after": after}
+    found = _cards(cursor, "promises", PromiseCard, **narrowed, limit=limit + 1)
     return Promises(
-        as_of=store.head(cursor),
-        promises=found[:limit],
-        at_risk=[risk for risk in risks if risk.promise in shown],
-        next=str(found[limit - 1].promise) if len(found) > limit else None,
+        as_of=store.head(cursor), promises=found[:limit], next=str(found[limit - 1].promise) if len(found) > limit else None
     )
 
 
-def at_risk(cursor: Cursor, crop: str | None = None) -> list[AtRisk]:
-    """Lines that finished plants do not cover, the earliest due served first, then the one granted first."""
-    found: list[AtRisk] = []
-    policy, now = policy_of(cursor), datetime.now(UTC)
-    crops = {card.value.code: card for card in _cards(cursor, "crops", CropCard, crop=crop)}
-    for there in _cards(cursor, "shelves", ShelfCard, crop=crop):
-        stands = sellable(there, crops.get(there.crop), policy, now)
-        left = stands.finished - stands.stopped - stands.held
-        for name, commitment in sorted(there.commitments.items(), key=lambda item: (item[1].due, item[1].position, item[0])):
-            short = min(commitment.units, max(0, commitment.units - left))
-            left -= commitment.units
-            if short:
-                key, line = name.split("/")
-                card = _one(cursor, "promise", key, PromiseCard)
-                found.append(
-                    AtRisk(
-                        promise=key,
-                        line=int(line),
-                        order=card.order,
-                        crop=there.crop,
-                        size=there.size,
-                        due=commitment.due,
-                        open=commitment.units,
-                        short=short,
-                    )
-                )
-    return found
+class PottingAnswer(Answer, frozen=True, kw_only=True):
+    """What promises ask to be potted on a day: as it was issued, with the crew's answers; or as it stands so far."""
+
+    day: date
+    issued: bool
+    lines: list[ListedPotting]
+
+
+def potting(cursor: Cursor, day: date) -> PottingAnswer:
+    """The potting list of a day; without plugs chosen until it is issued."""
+    as_of, name = store.head(cursor), day.isoformat()
+    card = _maybe(cursor, "potting", name, PottingCard)
+    if card is not None:
+        return PottingAnswer(as_of=as_of, day=day, issued=True, lines=list(card.lines.values()))
+    nursery = _maybe(cursor, "nursery", "", NurseryCard)
+    keys = sorted(nursery.potting.get(name, ())) if nursery is not None else []
+    lines = []
+    for there in _cards(cursor, "cards", ShelfCard, kind="shelf", keys=keys):
+        ask = there.asked.get(name)
+        if ask is not None and ask.open:
+            pool = _maybe(cursor, "pool", there.crop, PoolCard)
+            plugs = pool.reserved.get(f"{name}/{there.size}", ask.open) if pool is not None else ask.open
+            lines.append(ListedPotting(line=PottingLine(crop=there.crop, size=there.size, pots=ask.open, plugs=plugs)))
+    return PottingAnswer(as_of=as_of, day=day, issued=False, lines=lines)
 
 
 # --- shrink ----------------------------------------------------------------------------------------------------

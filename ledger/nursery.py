@@ -24,7 +24,7 @@ from ledger.log import codec, store
 from ledger.plants import rules
 from ledger.plants.book import Book, Missing, holder_key
 from ledger.plants.cards import AnyCard, BatchCard, Key
-from ledger.plants.entries import Entry
+from ledger.plants.entries import Entry, Promised
 from ledger.plants.recorded import Recorded, split_standing
 from ledger.plants.refusals import IdReused, Problem, Refusal, Refused, VersionConflict, as_problem
 from ledger.projections import cards
@@ -165,9 +165,8 @@ class Nursery:
         named = {key for job in jobs for entry in job.told for key in _named(entry)}
         cards.load(cursor, book, named)
         cards.load(cursor, book, {key for name in named for key in _implied(book.cards[name])})
-        # a clock that was set back never makes the log go back
         digests = {entry: digest for entry, (digest, _) in found.items()}
-        return _Turn(cursor, book, position, max(clock, last), digests)
+        return _Turn(cursor, book, position, clock, last, digests)
 
     def _drop(self) -> None:
         """After trouble nothing that is remembered is trusted."""
@@ -179,11 +178,15 @@ class Nursery:
 class _Turn:
     """One turn of the pen, while it is held."""
 
-    def __init__(self, cursor: cards.Cursor, book: Book, position: int, now: datetime, digests: dict[UUID, bytes]) -> None:
+    def __init__(
+        self, cursor: cards.Cursor, book: Book, position: int, clock: datetime, last: datetime, digests: dict[UUID, bytes]
+    ) -> None:
+        """clock: the database's. last: when the last entry was written; a clock set back never makes the log go back."""
         self.cursor = cursor
         self.book = book
         self.position = position
-        self.now = now
+        self.now = max(clock, last)
+        self.behind = self.now - clock
         self.digests = digests
         self.written: list[Recorded] = []
         self.touches: list[cards.Touch] = []
@@ -203,9 +206,8 @@ class _Turn:
                 if before is not None:
                     recorded.append(before)
                     continue
-                turn = rules.Turn(
-                    position=self.position + len(self.written) + len(digests) + 1, now=self.now, client=job.client
-                )
+                position = self.position + len(self.written) + len(digests) + 1
+                turn = rules.Turn(position=position, now=self.now, client=job.client, behind=self.behind)
                 entry, touched = self._write(page, told, turn)
                 recorded.append(entry)
                 digests[told.id] = digest
@@ -297,6 +299,7 @@ _NAMES = {
     "size": "size",
     "order": "order",
     "stock_plant": "stock-plant",
+    "region": "destination",
 }
 
 
@@ -307,12 +310,17 @@ def _named(told: Entry) -> Iterator[Key]:
         kind = _NAMES.get(field)
         if kind is not None and isinstance(code := getattr(told, field), str):
             yield (kind, code)
+    if isinstance(told, Promised):
+        for line in told.lines:
+            yield ("shelf", f"{line.crop}/{line.size}")
+            yield from ((kind, line.crop) for kind in ("crop", "pool", "forecast", "recipe"))
 
 
 def _implied(card: AnyCard | None) -> Iterator[Key]:
     """What a named batch leads to: its crop, size and shelf, and the outside accounts of its unit."""
     if isinstance(card, BatchCard):
         yield ("crop", card.crop)
+        yield ("pool", card.crop)
         if card.size is not None:
             yield ("size", card.size)
             yield ("shelf", f"{card.crop}/{card.size}")

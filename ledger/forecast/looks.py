@@ -46,7 +46,11 @@ def last_check(stay: Stay, on: date) -> int:
 
 
 def _rows(stay: Stay, on: date) -> Iterator[tuple[int, int, int]]:
-    """Of one stay: (not ready on, ready on or _STILL, units). What was lost was not ready at the look before."""
+    """Of one stay: (not ready on, ready on or _STILL, units).
+
+    What died tells nothing of the time of the rest: plants die by the share of their time that has gone, fast ones and slow
+    ones alike. Only what the last look found dead counts with the unready until the next, so that no loss raises a forecast.
+    """
     before = stay.started_on.toordinal()
     told = False
     for look in stay.looks:
@@ -57,7 +61,8 @@ def _rows(stay: Stay, on: date) -> Iterator[tuple[int, int, int]]:
             told = True
         before = day
     if stay.standing or not told:
-        yield last_check(stay, on), _STILL, stay.standing
+        found_dead = stay.looks[-1].lost if stay.standing and stay.looks else 0
+        yield last_check(stay, on), _STILL, stay.standing + found_dead
 
 
 def came_through(stay: Stay, clock: Clock, typical: float, on: date) -> tuple[float, float, float, float]:

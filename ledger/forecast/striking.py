@@ -1,6 +1,7 @@
 """How many to begin with so that enough come through: exact, for batches whose shares differ. Pure.
 
-Owns the chain of beta-binomial steps: cells struck, plugs of the cells, pots of the plugs.
+Owns the chain of beta-binomial steps: cells struck, plugs of the cells, pots of the plugs. Of one step alone, by a published
+forecast, `plants.forecasts.pots_for` tells the same without numpy.
 """
 
 from __future__ import annotations
@@ -11,7 +12,6 @@ import numpy as np
 from scipy.special import betaln, gammaln
 
 from ledger.forecast.timing import Floats
-from ledger.plants.forecasts import CONFIDENCES, SizeForecast, at_confidence
 
 MOST = 4_000
 
@@ -62,10 +62,3 @@ def _through(entered: int, enough: Floats, mean: float, strength: float) -> floa
     ways = gammaln(entered + 1) - gammaln(passed + 1) - gammaln(entered - passed + 1)
     chances = np.exp(ways + betaln(passed + a, entered - passed + b) - betaln(a, b))
     return float(np.minimum(1.0, chances @ enough[: entered + 1]))
-
-
-def pots_for(size: SizeForecast, units: int, percent: int) -> int | None:
-    """The fewest pots that give so many good plants in the weeks of `size.ready`, both at one confidence; None over MOST."""
-    place = at_confidence(percent)
-    mean, strength = size.come_through[place]
-    return begin_with(units, CONFIDENCES[place] / 100, [(mean / 10_000, strength)])

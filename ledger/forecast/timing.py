@@ -14,6 +14,8 @@ from msgspec import Struct
 from numpy.typing import NDArray
 from scipy.special import log_ndtr
 
+from ledger.plants.forecasts import Clocked
+
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Method = Literal["mean-first", "bounds-first"]
@@ -77,7 +79,7 @@ class Clock(Struct, frozen=True, kw_only=True):
     sums: Any = None
 
     @property
-    def method(self) -> str:
+    def method(self) -> Clocked:
         return "days" if self.sums is None else "degree-days/mean-first"
 
     def between(self, starts: Any, ends: Any) -> Floats:

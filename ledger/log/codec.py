@@ -30,8 +30,16 @@ _MOST_PROBLEMS = 100
 _FIRST_YEAR, _LAST_YEAR = 1900, 9998
 _SURROGATE = re.compile(r"\\u[dD][89a-fA-F]")
 
+#: what a policy of before the promise book leaves open
+_POLICY_OF_PROMISES = {
+    "hold_minutes": 30, "most_held_units": 500, "most_held_percent": 50, "always_held_units": 20, "confidence": 90,
+    "forecast_hours": 36, "forecast_lag_minutes": 15,
+}  # fmt: skip
+
 #: the pure step from (type, schema) to the next schema, dict to dict: {("lost", 1): step, ...}
-STEPS: dict[tuple[str, int], Callable[[dict[str, Any]], dict[str, Any]]] = {}
+STEPS: dict[tuple[str, int], Callable[[dict[str, Any]], dict[str, Any]]] = {
+    ("policy-set", 1): lambda told: {**_POLICY_OF_PROMISES, **told},
+}
 
 
 _encoder = msgspec.json.Encoder(order="sorted", decimal_format="string", uuid_format="canonical")

@@ -7,6 +7,7 @@ trace, which is how a refused list vanishes.
 
 from __future__ import annotations
 
+from datetime import date
 from uuid import UUID
 
 from ledger.plants.cards import (
@@ -14,6 +15,8 @@ from ledger.plants.cards import (
     BatchCard,
     ClientCard,
     CropCard,
+    DestinationCard,
+    ForecastCard,
     Key,
     NurseryCard,
     OrderCard,
@@ -21,7 +24,10 @@ from ledger.plants.cards import (
     PersonCard,
     PlaceCard,
     PolicyCard,
+    PoolCard,
+    PottingCard,
     PromiseCard,
+    RecipeCard,
     ShelfCard,
     SizeCard,
     StockPlantCard,
@@ -132,6 +138,31 @@ class Book:
         card = self.card("shelf", f"{crop}/{size}")
         assert card is None or isinstance(card, ShelfCard)
         return card or ShelfCard(crop=crop, size=size)
+
+    def pool(self, crop: str) -> PoolCard:
+        card = self.card("pool", crop)
+        assert card is None or isinstance(card, PoolCard)
+        return card or PoolCard(crop=crop)
+
+    def forecast(self, crop: str) -> ForecastCard | None:
+        card = self.card("forecast", crop)
+        assert card is None or isinstance(card, ForecastCard)
+        return card
+
+    def potting(self, day: date) -> PottingCard | None:
+        card = self.card("potting", day.isoformat())
+        assert card is None or isinstance(card, PottingCard)
+        return card
+
+    def destination(self, region: str) -> DestinationCard | None:
+        card = self.card("destination", region)
+        assert card is None or isinstance(card, DestinationCard)
+        return card
+
+    def recipe(self, crop: str) -> RecipeCard | None:
+        card = self.card("recipe", crop)
+        assert card is None or isinstance(card, RecipeCard)
+        return card
 
     def promise(self, promise: UUID) -> PromiseCard | None:
         card = self.card("promise", str(promise))

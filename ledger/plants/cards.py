@@ -14,18 +14,23 @@ import msgspec
 from msgspec import Struct, field
 
 from ledger.plants.entries import (
+    ConfidenceCorrected,
     CostSet,
     CropSet,
+    DestinationSet,
     HoldReason,
     Method,
     PersonSet,
     PlaceSet,
     PolicySet,
+    PottingLine,
     RecipeSet,
+    ShortReason,
     SizeSet,
     StockSource,
     StopReason,
 )
+from ledger.plants.forecasts import Basis, Published
 from ledger.plants.recorded import COUNT_DIFFERENCE
 
 #: (kind, key) names a card
@@ -184,9 +189,16 @@ class RecipeCard(Card, tag="recipe", frozen=True, kw_only=True):
 
 
 class PolicyCard(Card, tag="policy", frozen=True, kw_only=True):
-    """How the nursery works, as it was last set."""
+    """How the nursery works, as it was last set; and the correction of its confidence, if one was measured to be needed."""
 
     value: PolicySet
+    corrected: ConfidenceCorrected | None = None
+
+    @property
+    def confidence(self) -> int:
+        """At which promises are made: as stated, or higher where what was stated came true too seldom."""
+        corrected = self.corrected
+        return corrected.working if corrected and corrected.stated == self.value.confidence else self.value.confidence
 
     @property
     def key(self) -> Key:
@@ -272,16 +284,44 @@ class OrderCard(Card, tag="order", frozen=True, kw_only=True):
 
 
 class ShelfLine(Value, frozen=True, kw_only=True):
-    """The finished plants of one batch, as the shop sees them."""
+    """The finished plants of one batch, as the shop sees them; and those of it that are still growing on."""
 
     units: int
     held: int = 0
     stopped: bool = False
-    counted_at: datetime
+    growing: int = 0
+    counted_at: datetime | None = None
+
+    @property
+    def counted_on(self) -> int:
+        """Units that may be there one day: a forecast counts on no more of this batch."""
+        return 0 if self.stopped else max(0, self.units + self.growing - self.held)
 
 
-class Commitment(Value, frozen=True, kw_only=True):
-    """What is still to be picked for one line of a promise."""
+class PottingAsk(Value, frozen=True, kw_only=True):
+    """What promises ask to be potted in one size on one day: pots, so many of them potted so far, for units of some lines.
+
+    lines: units by `<promise>/<line>`. answered: the position at which the crew said what became of it (`pots` are then
+    those that were potted), 0 until then.
+    """
+
+    pots: int
+    potted: int = 0
+    lines: dict[str, int] = field(default_factory=dict)
+    answered: int = 0
+
+    @property
+    def units(self) -> int:
+        return sum(self.lines.values())
+
+    @property
+    def open(self) -> int:
+        """Pots still to be potted."""
+        return 0 if self.answered else max(0, self.pots - self.potted)
+
+
+class Pooled(Value, frozen=True, kw_only=True):
+    """Units of a line that rest on potting asked for since the last forecast, which does not know of them yet."""
 
     due: date
     units: int
@@ -289,7 +329,7 @@ class Commitment(Value, frozen=True, kw_only=True):
 
 
 class ShelfCard(Card, tag="shelf", frozen=True, kw_only=True):
-    """The finished plants of one crop and size by batch, and what is promised of them.
+    """The plants of one crop and size by batch, and what is promised of them.
 
     It follows from the batch and promise cards, and is kept so that one look is enough.
     """
@@ -297,16 +337,117 @@ class ShelfCard(Card, tag="shelf", frozen=True, kw_only=True):
     crop: str
     size: str
     lines: dict[str, ShelfLine] = field(default_factory=dict)
-    #: open commitments by `<promise>/<line>`
-    commitments: dict[str, Commitment] = field(default_factory=dict)
+    #: units promised and not picked yet, by the day on which they are due
+    due: dict[str, int] = field(default_factory=dict)
+    #: by the day of potting
+    asked: dict[str, PottingAsk] = field(default_factory=dict)
+    #: by `<promise>/<line>`
+    pooled: dict[str, Pooled] = field(default_factory=dict)
 
     @property
     def key(self) -> Key:
         return ("shelf", f"{self.crop}/{self.size}")
 
 
+class PoolLine(Value, frozen=True, kw_only=True):
+    """Plugs of one batch in holding, and cells of it still rooting. `since`: when the first plugs came there."""
+
+    plugs: int = 0
+    cells: int = 0
+    stopped: bool = False
+    since: datetime | None = None
+
+    @property
+    def counted_on(self) -> int:
+        """Plugs and cells that a forecast may count on."""
+        return 0 if self.stopped else self.plugs + self.cells
+
+
+class PoolCard(Card, tag="pool", frozen=True, kw_only=True):
+    """The plugs of one crop, which belong to no size until they are potted, by batch; and those that promises reserve.
+
+    waiting_since: when the first change of the crop came that no forecast has seen yet. changed: the position of the last one.
+    """
+
+    crop: str
+    lines: dict[str, PoolLine] = field(default_factory=dict)
+    #: plugs by `<day of potting>/<size>`
+    reserved: dict[str, int] = field(default_factory=dict)
+    waiting_since: datetime | None = None
+    changed: int = 0
+
+    @property
+    def key(self) -> Key:
+        return ("pool", self.crop)
+
+
+class ForecastCard(Card, tag="forecast", frozen=True, kw_only=True):
+    """The forecast of a crop that was published last, by its entry."""
+
+    entry: UUID
+    at: datetime
+    value: Published
+
+    @property
+    def key(self) -> Key:
+        return ("forecast", self.value.crop)
+
+
+class DestinationCard(Card, tag="destination", frozen=True, kw_only=True):
+    """A region and its rules, as they were last set."""
+
+    value: DestinationSet
+
+    @property
+    def key(self) -> Key:
+        return ("destination", self.value.region)
+
+
+class ListedPotting(Value, frozen=True, kw_only=True):
+    """A line of an issued potting list, and the crew's answer: so many were potted."""
+
+    line: PottingLine
+    potted: int | None = None
+    because: ShortReason | None = None
+
+
+class PottingCard(Card, tag="potting", frozen=True, kw_only=True):
+    """The potting list of a day, as it was issued, with the answers to its lines by `<crop>/<size>`."""
+
+    day: date
+    lines: dict[str, ListedPotting] = field(default_factory=dict)
+
+    @property
+    def key(self) -> Key:
+        return ("potting", self.day.isoformat())
+
+
+class Risk(Value, frozen=True, kw_only=True):
+    """Why a line is at risk, as it was told."""
+
+    entry: UUID
+    at: datetime
+    chance: int
+    short: int
+    because: tuple[UUID, ...] = ()
+    offered: date | None = None
+
+
+class CrewAnswer(Value, frozen=True, kw_only=True):
+    """What the crew said of the potting that a line had asked for."""
+
+    entry: UUID
+    asked: int
+    potted: int
+    because: ShortReason | None = None
+
+
 class PromiseLine(Value, frozen=True, kw_only=True):
-    """A granted line: `open` is still to be picked, `picked` was pulled for it."""
+    """A granted line: `open` is still to be picked, `picked` was pulled for it, the rest was given back.
+
+    basis, confidence: what it was granted on. potting_on: the day of the potting that `pooled` of its units ask for.
+    kept: units picked by their day, or there on it. missed: units that were not there on it.
+    """
 
     crop: str
     size: str
@@ -314,10 +455,22 @@ class PromiseLine(Value, frozen=True, kw_only=True):
     granted: int
     open: int
     picked: int = 0
+    basis: Basis = "finished"
+    confidence: int | None = None
+    potting_on: date | None = None
+    pooled: int = 0
+    answer: CrewAnswer | None = None
+    risk: Risk | None = None
+    kept: int = 0
+    missed: int = 0
+    checked: bool = False
 
 
 class PromiseCard(Card, tag="promise", frozen=True, kw_only=True):
-    """A basket promised to an order. A held one expires; lines keep the index that they had in the basket."""
+    """A basket promised to an order. A held one expires; lines keep the index that they had in the basket.
+
+    open: units still to be picked, all lines together.
+    """
 
     promise: UUID
     order: str
@@ -325,8 +478,10 @@ class PromiseCard(Card, tag="promise", frozen=True, kw_only=True):
     state: Literal["held", "confirmed", "released", "expired"]
     lines: dict[str, PromiseLine]
     position: int
+    open: int = 0
     region: str | None = None
     expires_at: datetime | None = None
+    replaces: UUID | None = None
 
     @property
     def key(self) -> Key:
@@ -334,7 +489,7 @@ class PromiseCard(Card, tag="promise", frozen=True, kw_only=True):
 
 
 class ClientCard(Card, tag="client", frozen=True, kw_only=True):
-    """A key's holds that are not confirmed yet: units by promise. Kept against hoarding."""
+    """A key's holds that are not confirmed yet: units by `<promise>/<crop>/<size>`. Kept against hoarding."""
 
     client: str
     held: dict[str, int] = field(default_factory=dict)
@@ -360,6 +515,10 @@ class NurseryCard(Card, tag="nursery", frozen=True, kw_only=True):
 
     opening_day: date | None = None
     opened: int = 0
+    #: the days for which promises ask for potting, with the crops and sizes as `<crop>/<size>`
+    potting: dict[str, tuple[str, ...]] = field(default_factory=dict)
+    #: the last day for which a potting list was issued
+    potting_issued: date | None = None
     serials: dict[str, int] = field(default_factory=dict)
 
     @property
@@ -382,11 +541,11 @@ class QuestionCard(Card, tag="question", frozen=True, kw_only=True):
 AnyCard = (
     CropCard | SizeCard | PlaceCard | PersonCard | RecipeCard | PolicyCard | CostCard
     | BatchCard | StockPlantCard | OrderCard | PromiseCard | ClientCard
-    | ShelfCard | OutsideCard | NurseryCard | QuestionCard
+    | ShelfCard | PoolCard | ForecastCard | PottingCard | DestinationCard | OutsideCard | NurseryCard | QuestionCard
 )  # fmt: skip
 
 #: cards that follow from others and have no history of their own
-DERIVED = frozenset({"shelf", "outside", "nursery", "client"})
+DERIVED = frozenset({"shelf", "pool", "outside", "nursery", "client"})
 
 _decoder = msgspec.json.Decoder(AnyCard)
 _encoder = msgspec.json.Encoder(order="deterministic")

@@ -20,6 +20,7 @@ from uuid import UUID
 from msgspec import Meta, Struct
 
 from ledger.plants import numbers
+from ledger.plants.forecasts import Published
 
 # --- words -----------------------------------------------------------------------------------------------------
 
@@ -128,6 +129,25 @@ class CostStep(enum.StrEnum):
     BOUGHT_IN = "bought-in"
 
 
+class ShortReason(enum.StrEnum):
+    """Why fewer were potted than the list asked for."""
+
+    TOO_FEW_PLUGS = "too-few-plugs"
+    NOT_ROOTED_THROUGH = "not-rooted-through"
+    UNHEALTHY = "unhealthy"
+    NO_TIME = "no-time"
+    NO_ROOM = "no-room"
+    NO_POTS = "no-pots"
+    OTHER = "other"
+
+
+class Verdict(enum.StrEnum):
+    """What a destination's rule says of a plant: it may not go there, or only with papers."""
+
+    REFUSED = "refused"
+    NEEDS_PAPERS = "needs-papers"
+
+
 class DamageCause(enum.StrEnum):
     """What happened to plants on their way."""
 
@@ -154,6 +174,7 @@ Days = Annotated[int, Meta(ge=0, le=3650)]
 HoldMinutes = Annotated[int, Meta(ge=1, le=1440)]
 LineIndex = Annotated[int, Meta(ge=0, le=49)]
 Percent = Annotated[int, Meta(ge=0, le=100)]
+Confidence = Annotated[int, Meta(ge=50, le=99, description="In percent.")]
 PerMille = Annotated[int, Meta(ge=0, le=1000)]
 CropCode = Annotated[str, Meta(pattern=_SLUG, min_length=1, max_length=64)]
 PersonCode = Annotated[str, Meta(pattern=_SLUG, min_length=1, max_length=40)]
@@ -303,6 +324,8 @@ class RecipeSet(Setting, tag="recipe-set", frozen=True, kw_only=True):
     holding_limit_days: DaysByMonth
     cuttings_per_cell: PerCell = 1
     tray_cells: Annotated[int, Meta(ge=1, le=1000)] | None = None
+    #: plugs put into one pot, where it is more than one
+    plugs_per_pot: Annotated[dict[SizeCode, PerCell], Meta(max_length=12)] = {}
 
 
 class CostSet(Setting, tag="cost-set", frozen=True, kw_only=True):
@@ -319,7 +342,13 @@ class PolicySet(Setting, tag="policy-set", frozen=True, kw_only=True, omit_defau
     """How this nursery works. The count buffer's constants are in thousandths (document: docs of the availability answer).
 
     It is kept whole, defaults too: an old policy stays what it was when a default changes.
+
+    confidence: at which promises beyond counted stock are made. forecast_hours: how old a forecast may be for that;
+    forecast_lag_minutes: how long a change may wait to be taken into one. most_held_percent: how much of what is promisable
+    of one crop and size a key may hold unconfirmed, of which always_held_units are not counted.
     """
+
+    SCHEMA: ClassVar[int] = 2
 
     time_zone: Annotated[str, Meta(pattern=r"^[A-Za-z]+(/[A-Za-z0-9_+-]+)*" + END, min_length=1, max_length=64)] = "UTC"
     currency: Annotated[str, Meta(pattern=r"^[A-Z]{3}" + END)] = "GBP"
@@ -329,9 +358,43 @@ class PolicySet(Setting, tag="policy-set", frozen=True, kw_only=True, omit_defau
     clock_allowance_seconds: Annotated[int, Meta(ge=0, le=3600)] = 120
     hold_minutes: HoldMinutes = 30
     most_held_units: Tally = 500
+    most_held_percent: Annotated[int, Meta(ge=1, le=100)] = 50
+    always_held_units: Tally = 20
+    confidence: Confidence = 90
+    forecast_hours: Annotated[int, Meta(ge=1, le=720)] = 36
+    forecast_lag_minutes: Annotated[int, Meta(ge=1, le=43_200)] = 15
     buffer_z_per_mille: Annotated[int, Meta(ge=0, le=5000)] = 1280
     buffer_share_per_mille: PerMille = 20
     buffer_drift_per_mille: PerMille = 15
+
+
+class DestinationRule(Part, frozen=True, kw_only=True):
+    """What a region asks of some plants: of one crop, of one species, or of all. `months` narrows it to a season.
+
+    The rules are the nursery's own, each with where it was read and when that was last checked.
+    """
+
+    verdict: Verdict
+    because: Label
+    source: Label
+    checked_on: date
+    crop: CropCode | None = None
+    species: Label | None = None
+    months: Annotated[list[Annotated[int, Meta(ge=1, le=12)]], Meta(min_length=1, max_length=12)] | None = None
+    papers: Label | None = None
+
+    def __post_init__(self) -> None:
+        _require(self.crop is None or self.species is None, "rules", "a rule names a crop or a species, not both")
+        papers = self.verdict is Verdict.NEEDS_PAPERS
+        _require(papers == (self.papers is not None), "rules", "papers are named where papers are needed")
+
+
+class DestinationSet(Setting, tag="destination-set", frozen=True, kw_only=True):
+    """A region that plants are sent to, and what it asks; told whole. A region without rules takes everything."""
+
+    region: Region
+    name: Label
+    rules: Annotated[list[DestinationRule], Meta(max_length=200)] = []
 
 
 # --- stock plants ----------------------------------------------------------------------------------------------
@@ -845,13 +908,17 @@ class Treated(Told, tag="treated", frozen=True, kw_only=True):
 
 
 class BasketLine(Part, frozen=True, kw_only=True):
-    """So many of one crop and size by a day (today if left out); with `allow_part`, fewer are welcome too."""
+    """So many of one crop and size by a day (today if left out).
+
+    With `allow_part` fewer are welcome too; with `allow_later`, all of them on the first later day on which they will be there.
+    """
 
     crop: CropCode
     size: SizeCode
     units: Annotated[int, Meta(ge=1, le=100_000)]
     due: date | None = None
     allow_part: bool = False
+    allow_later: bool = False
 
 
 class Promised(Told, tag="promised", frozen=True, kw_only=True):
@@ -899,12 +966,142 @@ class PromiseReleased(Told, tag="promise-released", frozen=True, kw_only=True):
     line: LineIndex | None = None
 
 
+class PromiseSubstituted(Told, tag="promise-substituted", frozen=True, kw_only=True):
+    """What is open of a line is given back and something else granted in its place, both or neither: a new last line."""
+
+    REVERSIBLE: ClassVar[bool] = False
+
+    promise: UUID
+    line: LineIndex
+    wanted: BasketLine
+
+
 class PromiseExpired(Told, tag="promise-expired", frozen=True, kw_only=True):
     """A hold ran out before it was confirmed. Told by the ledger itself."""
 
     REVERSIBLE: ClassVar[bool] = False
 
     promise: UUID
+
+
+class PromiseAtRisk(Told, tag="promise-at-risk", frozen=True, kw_only=True):
+    """The chance that a line will be there on its day has fallen too low. Told by the ledger itself.
+
+    chance: the highest published confidence at which it is still covered, 0 if none. short: units not covered at the line of
+    80 %. because: the entries that took plants away since it was last safe; none where only the forecast changed.
+    offered: the first day on which all of them would be there.
+    """
+
+    REVERSIBLE: ClassVar[bool] = False
+
+    promise: UUID
+    line: LineIndex
+    chance: Percent
+    short: Units
+    because: Annotated[list[UUID], Meta(max_length=20)] = []
+    offered: date | None = None
+
+
+class PromiseSafe(Told, tag="promise-safe", frozen=True, kw_only=True):
+    """A line that was at risk is covered well again. Told by the ledger itself."""
+
+    REVERSIBLE: ClassVar[bool] = False
+
+    promise: UUID
+    line: LineIndex
+    chance: Percent
+
+
+class DueLine(Part, frozen=True, kw_only=True):
+    """A line on its day: so many were open, and so many of them were there."""
+
+    promise: UUID
+    line: LineIndex
+    open: Tally = 0
+    there: Tally = 0
+
+
+class DueChecked(Told, tag="due-checked", frozen=True, kw_only=True):
+    """What was there on its day, of lines not picked by then: how promises are kept is measured by this. By the ledger itself.
+
+    Whoever tells it names the lines; how many were open and there is filled in.
+    """
+
+    REVERSIBLE: ClassVar[bool] = False
+
+    crop: CropCode
+    size: SizeCode
+    day: date
+    lines: Annotated[list[DueLine], Meta(min_length=1, max_length=500)]
+
+
+# --- the forecast, and the potting that promises ask for ---------------------------------------------------------
+
+
+class ForecastPublished(Told, tag="forecast-published", frozen=True, kw_only=True):
+    """The forecast of one crop, as it was published. Promises rest on it until the next one. By the ledger itself."""
+
+    REVERSIBLE: ClassVar[bool] = False
+
+    forecast: Published
+
+
+class ConfidenceCorrected(Told, tag="confidence-corrected", frozen=True, kw_only=True):
+    """Forecasts at the `stated` confidence came true too seldom: promises are made at `working` until told otherwise.
+
+    covered, low, high: what was measured, and its 95 % interval over seasons, in thousandths; of so many cases and seasons.
+    """
+
+    REVERSIBLE: ClassVar[bool] = False
+
+    stated: Confidence
+    working: Confidence
+    covered: PerMille
+    low: PerMille
+    high: PerMille
+    cases: Annotated[int, Meta(ge=0)]
+    seasons: Annotated[int, Meta(ge=0)]
+
+
+class Take(Part, frozen=True, kw_only=True):
+    """Plugs to be taken from one batch."""
+
+    batch: BatchNumber
+    plugs: Units
+
+
+class PottingLine(Part, frozen=True, kw_only=True):
+    """Pots of one crop and size that promises ask for, and the plugs chosen for them, the longest held first."""
+
+    crop: CropCode
+    size: SizeCode
+    pots: Units
+    plugs: Units
+    take: Annotated[list[Take], Meta(max_length=200)] = []
+
+
+class PottingIssued(Told, tag="potting-issued", frozen=True, kw_only=True):
+    """The list of what promises ask to be potted on a day, closed and given to the crew. Later promises ask for the next day.
+
+    The lines are filled in.
+    """
+
+    REVERSIBLE: ClassVar[bool] = False
+
+    day: date
+    lines: Annotated[list[PottingLine], Meta(max_length=500)] = []
+
+
+class PottingAnswered(Told, tag="potting-answered", frozen=True, kw_only=True):
+    """The crew's answer to one line of a potting list: so many were potted, and if fewer than asked, why."""
+
+    REVERSIBLE: ClassVar[bool] = False
+
+    day: date
+    crop: CropCode
+    size: SizeCode
+    potted: Tally
+    because: ShortReason | None = None
 
 
 # --- about entries ---------------------------------------------------------------------------------------------
@@ -929,11 +1126,13 @@ class Answered(Told, tag="answered", frozen=True, kw_only=True):
 
 
 Entry = (
-    CropSet | SizeSet | PlaceSet | PersonSet | RecipeSet | CostSet | PolicySet
+    CropSet | SizeSet | PlaceSet | PersonSet | RecipeSet | CostSet | PolicySet | DestinationSet
     | StockSet | StockRemoved | Gathered | Struck | Rooted | Moved | Merged
     | Potted | PottedUp | Graded | SetBack | Tended | Lost | Counted | Opened | BoughtIn
     | Picked | PutBack | Held | HoldEnded | SoldHere | Shipped | DamageClaimed | GivenOut | PlantedAsStock
-    | Promised | PromiseConfirmed | PromiseMoved | PromiseReleased | PromiseExpired
+    | Promised | PromiseConfirmed | PromiseMoved | PromiseReleased | PromiseSubstituted | PromiseExpired
+    | PromiseAtRisk | PromiseSafe | DueChecked
+    | ForecastPublished | ConfidenceCorrected | PottingIssued | PottingAnswered
     | Stopped | Cleared | Renamed | Treated | Reversed | Answered
 )  # fmt: skip
 

@@ -6,7 +6,7 @@ whose movements are mirrored, undoes it without a rule of its own. What is not a
 
 from __future__ import annotations
 
-from datetime import timedelta
+from datetime import date, timedelta
 from typing import Any
 from uuid import UUID
 
@@ -15,20 +15,25 @@ from ledger.plants.book import Book
 from ledger.plants.cards import (
     Act,
     BatchCard,
-    Commitment,
     CostCard,
     Count,
+    CrewAnswer,
     CropCard,
+    DestinationCard,
+    ForecastCard,
     Hold,
     Key,
+    ListedPotting,
     Parent,
     PersonCard,
     PlaceCard,
     PolicyCard,
+    PottingCard,
     PromiseCard,
     PromiseLine,
     QuestionCard,
     RecipeCard,
+    Risk,
     SizeCard,
     Standing,
     StockPlantCard,
@@ -41,10 +46,14 @@ from ledger.plants.entries import (
     Answered,
     BoughtIn,
     Cleared,
+    ConfidenceCorrected,
     CostSet,
     Counted,
     CropSet,
     DamageClaimed,
+    DestinationSet,
+    DueChecked,
+    ForecastPublished,
     Gathered,
     Held,
     HoldEnded,
@@ -56,11 +65,16 @@ from ledger.plants.entries import (
     PolicySet,
     Potted,
     PottedUp,
+    PottingAnswered,
+    PottingIssued,
+    PromiseAtRisk,
     PromiseConfirmed,
     Promised,
     PromiseExpired,
     PromiseMoved,
     PromiseReleased,
+    PromiseSafe,
+    PromiseSubstituted,
     RecipeSet,
     Renamed,
     Reversed,
@@ -77,7 +91,7 @@ from ledger.plants.entries import (
     Treated,
     type_of,
 )
-from ledger.plants.recorded import COUNT_DIFFERENCE, SHIPPED, STOCK, STOCK_PLANT, Move, Recorded, split_standing
+from ledger.plants.recorded import COUNT_DIFFERENCE, SHIPPED, STOCK, STOCK_PLANT, Asked, Grant, Move, Recorded, split_standing
 
 _RECENT_ACTS = 8
 _RECENT_TREATMENTS = 10
@@ -136,7 +150,10 @@ class _Fold:
             case RecipeSet():
                 self.replace(RecipeCard(value=told))
             case PolicySet():
-                self.replace(PolicyCard(value=told))
+                policy = book.policy()
+                self.put(changed(policy, value=told) if policy else PolicyCard(value=told))
+            case DestinationSet():
+                self.replace(DestinationCard(value=told))
             case CostSet():
                 cost = book.card("cost", cost_code(told))
                 assert cost is None or isinstance(cost, CostCard)
@@ -280,7 +297,7 @@ class _Fold:
     # --- what is not a movement --------------------------------------------------------------------------------
 
     def conditions(self) -> None:
-        told = self.told
+        told, recorded = self.told, self.recorded
         match told:
             case Counted() if told.method.moves_balance:
                 batch = self.batch(told.batch)
@@ -293,20 +310,36 @@ class _Fold:
             case PromiseConfirmed():
                 self.promise_ends(told.promise, "confirmed")
             case PromiseMoved():
-                card = self.promise_card(told.promise)
-                line = changed(card.lines[str(told.line)], due=told.due)
-                self.put_line(card, told.line, line)
-            case PromiseReleased(line=None):
-                self.close_lines(told.promise)
-                self.promise_ends(told.promise, "released")
+                self.change_line(told.promise, told.line, due=told.due, risk=None)
             case PromiseReleased():
                 self.close_lines(told.promise, told.line)
-                card = self.promise_card(told.promise)
-                if card.state == "held":
-                    self.put_hold(card, sum(line.open + line.picked for line in card.lines.values()))
+                if told.line is None:
+                    self.promise_ends(told.promise, "released")
             case PromiseExpired():
                 self.close_lines(told.promise)
                 self.promise_ends(told.promise, "expired")
+            case PromiseSubstituted():
+                self.close_lines(told.promise, told.line)
+                for grant in recorded.grants:
+                    self.granted(told.promise, grant)
+            case PromiseAtRisk():
+                self.at_risk(told)
+            case PromiseSafe():
+                self.change_line(told.promise, told.line, risk=None)
+            case DueChecked():
+                self.due_checked(told)
+            case ForecastPublished():
+                self.forecast(told)
+            case ConfidenceCorrected():
+                policy = self.book.policy()
+                assert policy is not None, "decide has looked"
+                self.put(changed(policy, corrected=told))
+            case Potted():
+                self.potted(self.batch(told.batch).crop, told.size, told.pots)
+            case PottingIssued():
+                self.potting_issued(told)
+            case PottingAnswered():
+                self.potting_answered(told)
             case SetBack() | Tended():
                 self.add_days(told.batch, told.days_added)
             case Held():
@@ -355,58 +388,89 @@ class _Fold:
 
     def promise(self, told: Promised) -> None:
         """A new promise: its card, its lines on their shelves, and the hold of its client."""
-        book, recorded = self.book, self.recorded
+        recorded = self.recorded
         assert told.hold_minutes is not None, "decide fills in the policy's"
-        card = PromiseCard(
-            promise=told.id,
-            order=told.order,
-            client=recorded.client,
-            state="held",
-            lines={},
-            position=recorded.position,
-            region=told.region,
-            expires_at=told.occurred_at + timedelta(minutes=told.hold_minutes),
+        self.put(
+            PromiseCard(
+                promise=told.id,
+                order=told.order,
+                client=recorded.client,
+                state="held",
+                lines={},
+                position=recorded.position,
+                region=told.region,
+                expires_at=told.occurred_at + timedelta(minutes=told.hold_minutes),
+                replaces=told.replaces,
+            )
         )
         for grant in recorded.grants:
-            line = PromiseLine(crop=grant.crop, size=grant.size, due=grant.due, granted=grant.units, open=grant.units)
-            card = self.put_line(card, grant.line, line)
-        order = book.order(told.order)
+            self.granted(told.id, grant)
+        order = self.book.order(told.order)
         self.put(changed(order, promises=(*order.promises, told.id)))
-        self.put_hold(card, sum(grant.units for grant in recorded.grants))
+
+    def granted(self, promise: UUID, grant: Grant) -> None:
+        """A line of a promise, as it was granted, on the shelf and the pool that it rests on."""
+        asked, line = grant.potting, shelf.promise_line_of(grant)
+        self.put_line(promise, grant.line, line, asked)
+        if asked is not None:
+            self.ask(asked.on, f"{grant.crop}/{grant.size}")
+
+    def ask(self, on: date, where: str) -> None:
+        """Note for whom the potting list of a day will have a line."""
+        nursery, day = self.book.nursery(), on.isoformat()
+        there = nursery.potting.get(day, ())
+        if where not in there:
+            self.put(changed(nursery, potting={**nursery.potting, day: (*there, where)}))
 
     def promise_card(self, promise: UUID) -> PromiseCard:
         card = self.book.promise(promise)
         assert card is not None, "decide has looked"
         return card
 
-    def put_line(self, card: PromiseCard, index: int | str, line: PromiseLine) -> PromiseCard:
-        """A changed line on its promise, and what is open of it on its shelf."""
-        card = changed(card, lines={**card.lines, str(index): line})
+    def put_line(self, promise: UUID, index: int | str, line: PromiseLine, asked: Asked | None = None) -> None:
+        """A changed line on its promise, and what follows from it for its shelf, its pool and its client's hold."""
+        card, index = self.promise_card(promise), str(index)
+        before = card.lines.get(index)
+        line = changed(line, pooled=min(line.pooled, line.open), risk=line.risk if line.open else None)
+        card = changed(card, lines={**card.lines, index: line}, open=card.open + line.open - (before.open if before else 0))
         self.put(card)
-        there = self.book.shelf(line.crop, line.size)
-        name = f"{card.promise}/{index}"
-        others = {key: kept for key, kept in there.commitments.items() if key != name}
-        if line.open:
-            others[name] = Commitment(due=line.due, units=line.open, position=card.position)
-        self.put(changed(there, commitments=others))
-        return self.promise_card(card.promise)
+        ground = self.ground(line.crop, line.size)
+        after = shelf.committed(ground, f"{promise}/{index}", before, line, self.recorded.position, asked)
+        self.put_ground(ground, after)
+        self.put_hold(card)
 
-    def put_hold(self, card: PromiseCard, units: int) -> None:
-        client = self.book.client(card.client)
-        held = {promise: kept for promise, kept in client.held.items() if promise != str(card.promise)}
-        self.put(changed(client, held=held | ({str(card.promise): units} if units else {})))
+    def ground(self, crop: str, size: str) -> shelf.Ground:
+        return shelf.Ground(there=self.book.shelf(crop, size), pool=self.book.pool(crop), forecast=self.book.forecast(crop))
+
+    def put_ground(self, before: shelf.Ground, after: shelf.Ground) -> None:
+        for card, was in ((after.there, before.there), (after.pool, before.pool)):
+            if card != was:
+                self.put(card)
+
+    def put_hold(self, card: PromiseCard) -> None:
+        """What a client holds unconfirmed, by crop and size."""
+        client, own = self.book.client(card.client), f"{card.promise}/"
+        held = {name: units for name, units in client.held.items() if not name.startswith(own)}
+        for line in card.lines.values() if card.state == "held" else ():
+            name = f"{own}{line.crop}/{line.size}"
+            if line.open + line.picked:
+                held[name] = held.get(name, 0) + line.open + line.picked
+        if held != client.held:
+            self.put(changed(client, held=held))
 
     def close_lines(self, promise: UUID, only: int | None = None) -> None:
-        card = self.promise_card(promise)
-        for index, line in card.lines.items():
-            if only is None or index == str(only):
-                card = self.put_line(card, index, changed(line, open=0))
+        for index, line in self.promise_card(promise).lines.items():
+            if line.open and (only is None or index == str(only)):
+                self.put_line(promise, index, changed(line, open=0))
 
     def promise_ends(self, promise: UUID, state: str) -> None:
         """A hold ends: bought, released, or run out."""
-        card = self.promise_card(promise)
-        self.put_hold(card, 0)
-        self.put(changed(card, state=state, expires_at=None))
+        card = changed(self.promise_card(promise), state=state, expires_at=None)
+        self.put(card)
+        self.put_hold(card)
+
+    def change_line(self, promise: UUID, index: int, **fields: Any) -> None:
+        self.put_line(promise, index, changed(self.promise_card(promise).lines[str(index)], **fields))
 
     def pulled(self, ref: str, crop: str, size: str, units: int) -> None:
         """Plants pulled for an order close its lines, the earliest due first; those that come back undo it, the last first.
@@ -424,16 +488,80 @@ class _Fold:
             if (line.crop, line.size) == (crop, size)
         ]
         for _, _, index, promise in sorted(lines, reverse=units < 0):
-            card = self.promise_card(promise)
-            line = card.lines[str(index)]
+            line = self.promise_card(promise).lines[str(index)]
             closed = min(left, line.open) if units > 0 else max(left, -line.picked)
             if closed:
-                self.put_line(card, index, changed(line, open=line.open - closed, picked=line.picked + closed))
+                in_time = self.recorded.booked_on <= line.due and not line.checked
+                kept = max(0, line.kept + closed) if in_time else line.kept
+                self.put_line(promise, index, changed(line, open=line.open - closed, picked=line.picked + closed, kept=kept))
                 left -= closed
         kept = max(0, beyond + units) if units < 0 else beyond + left
         if kept != beyond:
             others = {name: number for name, number in order.beyond.items() if name != key}
             self.put(changed(self.book.order(ref), beyond=others | ({key: kept} if kept else {})))
+
+    def at_risk(self, told: PromiseAtRisk) -> None:
+        risk = Risk(
+            entry=told.id, at=told.occurred_at, chance=told.chance, short=told.short, because=tuple(told.because),
+            offered=told.offered,
+        )  # fmt: skip
+        self.change_line(told.promise, told.line, risk=risk)
+
+    def due_checked(self, told: DueChecked) -> None:
+        for due in told.lines:
+            line = self.promise_card(due.promise).lines[str(due.line)]
+            missed = due.open - due.there
+            self.change_line(due.promise, due.line, kept=line.kept + due.there, missed=line.missed + missed, checked=True)
+
+    # --- the forecast, and potting -----------------------------------------------------------------------------
+
+    def forecast(self, told: ForecastPublished) -> None:
+        """A new forecast: what was only remembered until it came is forgotten."""
+        published = told.forecast
+        self.replace(ForecastCard(entry=told.id, at=told.occurred_at, value=published))
+        for size, of_size in published.sizes.items():
+            there = self.book.shelf(published.crop, size)
+            after = shelf.forecast_known(there, published.position, of_size.relied)
+            if after is not there:
+                self.put(after)
+        pool = self.book.pool(published.crop)
+        waiting = told.occurred_at if pool.changed > published.position else None
+        if pool.waiting_since != waiting:
+            self.put(changed(pool, waiting_since=waiting))
+
+    def potted(self, crop: str, size: str, pots: int) -> None:
+        """Pots of a size close what was asked of it, the earliest day first; those taken back open it, the last day first."""
+        ground = self.ground(crop, size)
+        for day in sorted(ground.there.asked, reverse=pots < 0):
+            ask = ground.there.asked[day]
+            closed = min(pots, ask.open) if pots > 0 else max(pots, -ask.potted)
+            if closed and not ask.answered:
+                after = shelf.with_ask(ground, day, changed(ask, potted=ask.potted + closed))
+                self.put_ground(ground, after)
+                ground, pots = after, pots - closed
+
+    def potting_issued(self, told: PottingIssued) -> None:
+        nursery, lines = self.book.nursery(), {f"{line.crop}/{line.size}": ListedPotting(line=line) for line in told.lines}
+        left = {day: where for day, where in nursery.potting.items() if day > told.day.isoformat()}
+        self.put(changed(nursery, potting_issued=told.day, potting=left))
+        self.put(PottingCard(day=told.day, lines=lines))
+
+    def potting_answered(self, told: PottingAnswered) -> None:
+        """The answer on the list, on the ask, and on every line of a promise that had asked."""
+        card, where, day = self.book.potting(told.day), f"{told.crop}/{told.size}", told.day.isoformat()
+        assert card is not None, "decide has looked"
+        listed = changed(card.lines[where], potted=told.potted, because=told.because)
+        self.put(changed(card, lines={**card.lines, where: listed}))
+        ground = self.ground(told.crop, told.size)
+        ask = ground.there.asked.get(day)
+        if ask is None:
+            return
+        answer = CrewAnswer(entry=told.id, asked=ask.pots, potted=told.potted, because=told.because)
+        after = changed(ask, pots=told.potted, potted=told.potted, answered=self.recorded.position)
+        self.put_ground(ground, shelf.with_ask(ground, day, after))
+        for name in ask.lines:
+            promise, index = name.split("/")
+            self.change_line(UUID(promise), int(index), answer=answer)
 
     def add_days(self, number: str, days: int) -> None:
         batch = self.batch(number)
@@ -533,6 +661,8 @@ class _Fold:
                 self.orphan(told.into, [part.batch for part in told.sources], told.id)
             case Potted() | PottedUp() | Renamed():
                 self.orphan(told.into, [told.batch], told.id)
+                if isinstance(told, Potted):
+                    self.potted(self.batch(told.batch).crop, told.size, -told.pots)
             case _:
                 pass
         if (what := act_of(told)) is not None:
@@ -563,17 +693,21 @@ class _Fold:
     # --- what follows from the cards ---------------------------------------------------------------------------
 
     def shelves(self) -> None:
+        """Every changed batch on its shelf or in its crop's pool; from then on the crop waits for a new forecast."""
         for card in list(self.book.cards.values()):
-            if not isinstance(card, BatchCard) or card.size is None:
+            if not isinstance(card, BatchCard):
                 continue
-            line = shelf.line_of(card)
-            before = self.book.shelf(card.crop, card.size)
-            if before.lines.get(card.number) == line:
+            there: Any = self.book.pool(card.crop) if card.size is None else self.book.shelf(card.crop, card.size)
+            line = shelf.pool_line_of(card) if card.size is None else shelf.line_of(card)
+            if there.lines.get(card.number) == line:
                 continue
-            lines = {number: kept for number, kept in before.lines.items() if number != card.number}
+            lines = {number: kept for number, kept in there.lines.items() if number != card.number}
             if line is not None:
                 lines[card.number] = line
-            self.put(changed(before, lines=lines))
+            self.put(changed(there, lines=lines))
+            pool = self.book.pool(card.crop)
+            since = pool.waiting_since or self.told.occurred_at
+            self.put(changed(pool, waiting_since=since, changed=self.recorded.position))
 
 
 def other_side_leads_out(move: Move) -> bool:

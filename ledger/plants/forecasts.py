@@ -8,10 +8,11 @@ from __future__ import annotations
 from bisect import bisect_left, bisect_right
 from collections.abc import Mapping
 from datetime import date, timedelta
-from typing import Literal
+from functools import lru_cache
+from math import exp, lgamma, log
+from typing import Annotated, Literal
 
-import msgspec
-from msgspec import Struct
+from msgspec import Meta, Struct
 
 MODEL = "season-and-batch"
 VERSION = 1
@@ -19,56 +20,76 @@ WEEKS = 104
 #: in percent; 10 only so that a high expectation can be shown
 CONFIDENCES = (10, 50, 80, 90, 95, 99)
 
+#: before the day of a potting that is asked for, among what a forecast relies on
+ASKED = "asked/"
+
+Week = Annotated[int, Meta(ge=0, le=WEEKS)]
+Units = Annotated[int, Meta(ge=0, le=100_000_000)]
 #: a step function of weeks from the forecast's day: (from this week on, value), weeks rising
-Steps = tuple[tuple[int, int], ...]
+Steps = Annotated[tuple[tuple[Week, Units], ...], Meta(max_length=WEEKS + 1)]
 #: one for each of CONFIDENCES, in their order
-ByConfidence = tuple[Steps, ...]
+ByConfidence = Annotated[tuple[Steps, ...], Meta(min_length=6, max_length=6)]
+#: a share that differs from batch to batch: (mean in 1/10,000, strength), Beta(mean x strength, (1 - mean) x strength)
+Beta = tuple[Annotated[int, Meta(ge=0, le=10_000)], Annotated[int, Meta(ge=1, le=100_000)]]
+#: how the time of plants is counted; degree days by the daily mean, less the base, never below 0 (`ledger.forecast.timing`)
+Clocked = Literal["days", "degree-days/mean-first"]
 Basis = Literal["finished", "growing-on", "asked", "plugs", "rooting"]
 
 
-class SizeForecast(Struct, frozen=True, kw_only=True):
+class SizeForecast(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     """One size, in three curves of cumulative supply by week, each with all that stands before it in the list.
 
     They are: finished plants; those growing on; pots asked for and not potted yet. A unit of the last curve at confidence c
     is there with that chance; shrink up to the usual day of leaving is taken off.
 
     ready: weeks from potting until the pots are ready, by the week of potting; come_through: of pots potted, the share that is
-    good in that time, as (mean in 1/10,000, strength): `striking.pots_for` turns it into pots. Both by confidence.
+    good in that time: `pots_for` turns it into pots. Both by confidence.
+    relied: units that the curves count on: by batch, and pots asked for, potted or not, by `asked/<day>`.
+    batches: how many finished ones tell of the size; few_data, assumed: whether those are few, and whether none is of its group.
     """
 
     finished: ByConfidence
     growing_on: ByConfidence
     asked: ByConfidence
     ready: ByConfidence
-    come_through: tuple[tuple[int, int], ...]
-    batches: int
+    come_through: Annotated[tuple[Beta, ...], Meta(min_length=6, max_length=6)]
+    relied: Mapping[str, Units]
+    batches: Units
     few_data: bool = False
     assumed: bool = False
 
 
-class PoolForecast(Struct, frozen=True, kw_only=True):
-    """Plugs that belong to no size yet, cumulative by week: those in holding; with the cells still rooting."""
+class PoolForecast(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """Plugs that belong to no size yet, cumulative by week: those in holding; with the cells still rooting.
+
+    relied: plugs and cells that the curves count on, by batch.
+    """
 
     plugs: ByConfidence
     rooting: ByConfidence
-    batches: int
+    relied: Mapping[str, Units]
+    batches: Units
     few_data: bool = False
     assumed: bool = False
 
 
-class Published(Struct, frozen=True, kw_only=True):
-    """The forecast of one crop as of a position of the ledger. Week 0 is its day, week w is 7 w days later."""
+class Published(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """The forecast of one crop as of a position of the ledger. Week 0 is its day, week w is 7 w days later.
 
-    crop: str
+    method: how the crop's time was counted.
+    """
+
+    crop: Annotated[str, Meta(min_length=1, max_length=200)]
     day: date
-    position: int
-    seed: int
+    position: Annotated[int, Meta(ge=0)]
+    seed: Annotated[int, Meta(ge=0)]
     sizes: Mapping[str, SizeForecast]
     pool: PoolForecast
-    model: str = MODEL
-    version: int = VERSION
-    weeks: int = WEEKS
-    draws: int
+    method: Clocked
+    model: Annotated[str, Meta(min_length=1, max_length=60)] = MODEL
+    version: Annotated[int, Meta(ge=1)] = VERSION
+    weeks: Annotated[int, Meta(ge=1, le=WEEKS)] = WEEKS
+    draws: Annotated[int, Meta(ge=1)]
 
 
 def value_at(steps: Steps, week: int, otherwise: int = 0) -> int:
@@ -120,11 +141,31 @@ def chance_at_least(size: SizeForecast, week: int, units: int) -> int:
     return max((percent for percent in CONFIDENCES if quantity(size, percent, week) >= units), default=0)
 
 
-def encode(published: Published) -> bytes:
-    """Canonical JSON: the same forecast is always the same bytes. There is no fraction in it."""
-    return msgspec.json.encode(published, order="deterministic")
+@lru_cache(maxsize=65_536)
+def _pots(mean: int, strength: int, units: int, percent: int) -> int | None:
+    """Pot by pot: the chance that it is the last good one needed, added up until it is enough.
+
+    Of pots whose share is Beta(a, b) the n-th is the u-th good one with chance C(n-1, u-1) B(a+u, b+n-u) / B(a, b): the
+    beta-binomial (Skellam 1948, J. R. Stat. Soc. B 10:257-261) counted by pots instead of by good plants.
+    """
+    a = min(max(mean, 1), 9_999) / 10_000 * strength
+    b = strength - a
+    log_chance = lgamma(a + units) - lgamma(a) + lgamma(strength) - lgamma(strength + units)
+    enough = 0.0
+    for pots in range(units, 4 * units + 21):
+        enough += exp(log_chance)
+        if enough >= percent / 100:
+            return pots
+        log_chance += log(pots / (pots + 1 - units) * (b + pots - units) / (strength + pots))
+    return None
 
 
-def decode(stored: bytes) -> Published:
-    """A forecast as it was kept."""
-    return msgspec.json.decode(stored, type=Published)
+def pots_for(size: SizeForecast, units: int, percent: int) -> int | None:
+    """The fewest pots that give so many good plants in the weeks of `size.ready`, both at one confidence.
+
+    None where four times as many and twenty would not do.
+    """
+    if units <= 0:
+        return 0
+    place = at_confidence(percent)
+    return _pots(*size.come_through[place], units, CONFIDENCES[place])

@@ -12,6 +12,7 @@ from uuid import UUID
 from msgspec import Struct, field
 
 from ledger.plants.entries import Entry, Stage
+from ledger.plants.forecasts import Basis
 
 CUTTING = "cutting"
 CELL = "cell"
@@ -82,8 +83,21 @@ class Question(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     of: UUID
 
 
-class Grant(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
-    """What a line of a basket was given, and what it rests on: `promisable` were free for its day when it was granted."""
+class Asked(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
+    """Potting that a promise asks for: on a day, so many more pots from so many more plugs, for so many of its units."""
+
+    on: date
+    units: int
+    pots: int
+    plugs: int
+
+
+class Grant(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True, omit_defaults=True):
+    """What a line of a basket was given, and what it rests on: `promisable` were free for its day when it was granted.
+
+    confidence: in percent, of a grant beyond counted stock, by the forecast with the id `forecast`. papers: what has to
+    travel with the plants.
+    """
 
     line: int
     crop: str
@@ -91,8 +105,12 @@ class Grant(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):
     asked: int
     units: int
     due: date
-    basis: Literal["finished"]
+    basis: Basis
     promisable: int
+    confidence: int | None = None
+    forecast: UUID | None = None
+    potting: Asked | None = None
+    papers: tuple[str, ...] = ()
 
 
 class Recorded(Struct, frozen=True, kw_only=True, omit_defaults=True):

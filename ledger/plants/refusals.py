@@ -142,9 +142,15 @@ class WouldLower(Refusal):
 
 
 class NotPromisable(Refusal):
-    """More than is promisable for that day: sellable now less what is promised already. The data say how many are free."""
+    """More than is promisable for that day. The data say, line by line, how many are, and when all of them would be."""
 
     CODE = "not-promisable"
+
+
+class NotSentThere(Refusal):
+    """By the nursery's own list such a plant is not sent to that region. Official plant health rules come first."""
+
+    CODE = "not-sent-there"
 
 
 class HoldsTooMuch(Refusal):

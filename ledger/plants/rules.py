@@ -10,7 +10,7 @@ line against that count's difference, so that the order of arrival never changes
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from datetime import date, datetime, timedelta
 from functools import lru_cache
 from itertools import groupby
@@ -27,10 +27,13 @@ from ledger.plants.book import Book, holder_key
 from ledger.plants.cards import (
     BatchCard,
     CropCard,
+    DestinationCard,
     Hold,
+    PoolLine,
     PromiseCard,
     PromiseLine,
     QuestionCard,
+    RecipeCard,
     StockPlantCard,
     Stop,
 )
@@ -40,12 +43,18 @@ from ledger.plants.entries import (
     BasketLine,
     BoughtIn,
     Cleared,
+    ConfidenceCorrected,
     CostSet,
     Counted,
     CropSet,
     CuttingsFrom,
     DamageClaimed,
+    DestinationRule,
+    DestinationSet,
+    DueChecked,
+    DueLine,
     Entry,
+    ForecastPublished,
     Gathered,
     GivenOut,
     Graded,
@@ -63,11 +72,17 @@ from ledger.plants.entries import (
     PolicySet,
     Potted,
     PottedUp,
+    PottingAnswered,
+    PottingIssued,
+    PottingLine,
+    PromiseAtRisk,
     PromiseConfirmed,
     Promised,
     PromiseExpired,
     PromiseMoved,
     PromiseReleased,
+    PromiseSafe,
+    PromiseSubstituted,
     PutBack,
     RecipeSet,
     Renamed,
@@ -82,15 +97,37 @@ from ledger.plants.entries import (
     StockSet,
     Stopped,
     Struck,
+    Take,
     Tended,
     Told,
     Treated,
+    Verdict,
     type_of,
 )
 from ledger.plants.evolve import act_of, target_of, unit_at
-from ledger.plants.recorded import CELL, CUTTING, STOCK, Grant, Move, Question, Recorded, loss, pot, split_standing, standing
+from ledger.plants.offer import Offer
+from ledger.plants.recorded import (
+    CELL,
+    CUTTING,
+    STOCK,
+    Asked,
+    Grant,
+    Move,
+    Question,
+    Recorded,
+    loss,
+    pot,
+    split_standing,
+    standing,
+)
 
 DEFAULT_POLICY = PolicySet(id=UUID(int=0), occurred_at=datetime.fromisoformat("2000-01-01T00:00:00+00:00"), by="tallybench")
+#: what the ledger notices by itself and tells in its own name
+NOTICED = (PromiseExpired, PromiseAtRisk, PromiseSafe, DueChecked, ForecastPublished, ConfidenceCorrected)
+#: a promise has lines 0 to this
+MOST_LINE = 49
+#: a potting list is issued for a day that is not further off
+MOST_AHEAD = timedelta(days=14)
 #: what a refused line of a basket is told
 _LACKING = ("line", "crop", "size", "asked", "promisable")
 
@@ -100,17 +137,83 @@ Carried = Lost | Moved | SetBack | Picked | PutBack | SoldHere | GivenOut | Plan
 
 
 class Turn(Struct, frozen=True, kw_only=True):
-    """What comes from outside with a decision: the position the entry would take, the database's clock, the key."""
+    """What comes from outside with a decision: the position the entry would take, the database's clock, the key.
+
+    The clock never goes back before the last entry; how far it had to be held, `behind` tells.
+    """
 
     position: int
     now: datetime
     client: str
+    #: by how much the database's clock is behind the last entry
+    behind: timedelta = timedelta(0)
 
 
 def policy_of(book: Book) -> PolicySet:
     """The policy in force, or the default."""
     card = book.policy()
     return card.value if card is not None else DEFAULT_POLICY
+
+
+class _Bid(Struct, frozen=True, kw_only=True):
+    """A line of a basket and what it can be given; `refused`: why its crop may not be sent there."""
+
+    line: BasketLine
+    grant: Grant
+    refused: str | None = None
+
+    @property
+    def enough(self) -> bool:
+        units = self.grant.units
+        return units == self.line.units or (self.line.allow_part and units > 0)
+
+
+def offer_of(book: Book, crop: str, size: str, at: datetime, behind: timedelta, confidence: int | None = None) -> Offer:
+    """What may be promised of a crop and size at a moment, by the cards of a book; at the policy's confidence, or another.
+
+    behind: how far the database's clock is behind the last entry. Raises Missing.
+    """
+    policy, recipe = policy_of(book), book.recipe(crop)
+    card = book.policy()
+    return Offer(
+        book.shelf(crop, size),
+        book.pool(crop),
+        book.crop(crop),
+        book.forecast(crop),
+        policy,
+        confidence=confidence or (card.confidence if card is not None else policy.confidence),
+        at=at,
+        today=day_of(at, policy),
+        plugs_per_pot=recipe.value.plugs_per_pot.get(size, 1) if recipe is not None else 1,
+        issued=book.nursery().potting_issued,
+        distrust="clock-set-back" if behind > timedelta(seconds=policy.clock_allowance_seconds) else None,
+    )
+
+
+def _stand(
+    page: Book, name: str, before: PromiseLine | None, after: PromiseLine, position: int, asked: Asked | None = None
+) -> None:
+    """Put the shelf and the pool as they are after a line of a promise has changed."""
+    crop, size = after.crop, after.size
+    ground = shelf.Ground(there=page.shelf(crop, size), pool=page.pool(crop), forecast=page.forecast(crop))
+    changed = shelf.committed(ground, name, before, after, position, asked)
+    page.put(changed.there)
+    page.put(changed.pool)
+
+
+def destination_of(card: DestinationCard | None, crop: CropSet, on: date) -> tuple[str | None, tuple[str, ...]]:
+    """Why a crop may not go to a region at that time of the year, None if it may; and the papers that it needs."""
+    rules = [rule for rule in card.value.rules if _concerns(rule, crop, on)] if card is not None else []
+    refused = next((rule.because for rule in rules if rule.verdict is Verdict.REFUSED), None)
+    return refused, tuple(rule.papers for rule in rules if rule.papers is not None)
+
+
+def _concerns(rule: DestinationRule, crop: CropSet, on: date) -> bool:
+    if rule.months is not None and on.month not in rule.months:
+        return False
+    if rule.crop is not None:
+        return rule.crop == crop.code
+    return rule.species is None or rule.species == crop.species
 
 
 @lru_cache(maxsize=64)
@@ -135,7 +238,7 @@ def decide(book: Book, told: Entry, turn: Turn) -> Recorded:
             now=turn.now.isoformat(),
         )
     desk = _Desk(book, told, turn, policy)
-    if not (isinstance(told, PromiseExpired) and told.by == THE_LEDGER):
+    if not (isinstance(told, NOTICED) and told.by == THE_LEDGER):
         desk.person(told.by, "by", introducing=isinstance(told, PersonSet) and told.code == told.by)
     filled = desk.entry(told)
     desk.settle()
@@ -472,6 +575,27 @@ class _Desk:
                 return self.promise_released(told)
             case PromiseExpired():
                 return self.promise_expired(told)
+            case PromiseSubstituted():
+                return self.promise_substituted(told)
+            case PromiseAtRisk():
+                return self.promise_at_risk(told)
+            case PromiseSafe():
+                return self.promise_safe(told)
+            case DueChecked():
+                return self.due_checked(told)
+            case ForecastPublished():
+                return self.forecast_published(told)
+            case ConfidenceCorrected():
+                return self.confidence_corrected(told)
+            case PottingIssued():
+                return self.potting_issued(told)
+            case PottingAnswered():
+                return self.potting_answered(told)
+            case DestinationSet():
+                for rule in told.rules:
+                    if rule.crop is not None:
+                        self.crop(rule.crop, "rules", entering=False)
+                return told
             case CropSet():
                 for size in told.sizes:
                     self.size(size, "sizes")
@@ -818,8 +942,7 @@ class _Desk:
         self.saleable(batch)
         self.carry(told, told.stage, accounts.SHIPPED)
         if told.stage is Stage.FINISHED:
-            there = self.book.shelf(batch.crop, batch.size or "")
-            free = shelf.sellable(there, self.book.crop(batch.crop), self.policy, self.at).now
+            free = self.offer(self.book, batch.crop, batch.size or "").now
             if told.units > free:
                 raise refusals.NotSellable(
                     f"{free} {batch.crop} {batch.size} are sellable now, {told.units} are wanted: "
@@ -851,30 +974,20 @@ class _Desk:
     # the promise book
 
     def promised(self, told: Promised) -> Promised:
-        today = day_of(told.occurred_at, self.policy)
+        today = self.today()
         lines = [self.basket_line(line, today) for line in told.lines]
         if told.replaces is not None:
             self.damage_claim(told.replaces)
-        grants, taken = [], dict[str, list[tuple[date, int]]]()
-        for index, line in enumerate(lines):
-            grant = self.grant(index, line, taken)
-            if grant.units:
-                taken.setdefault(f"{grant.crop}/{grant.size}", []).append((grant.due, grant.units))
-            grants.append(grant)
-        lacking = [grant for line, grant in zip(lines, grants, strict=True) if not self.enough(line, grant)]
-        if lacking and (told.all_or_none or all(grant.units == 0 for grant in grants)):
+        bids = self.bids(lines, told.region)
+        lacking = [bid for bid in bids if not bid.enough]
+        if lacking and (told.all_or_none or len(lacking) == len(bids)):
             raise self.not_promisable(lacking)
-        self.grants = [grant for grant in grants if grant.units]
-        held = sum(self.book.client(self.turn.client).held.values()) + sum(grant.units for grant in self.grants)
-        if held > self.policy.most_held_units:
-            raise refusals.HoldsTooMuch(
-                f"with this basket {held} plants would be held unconfirmed, {self.policy.most_held_units} at most: "
-                "confirm or release some first",
-                field="lines",
-                held=held,
-                most=self.policy.most_held_units,
-            )
+        self.grants = [bid.grant for bid in bids if bid.grant.units]
+        self.hoarding()
         return replace(told, lines=lines, hold_minutes=told.hold_minutes or self.policy.hold_minutes)
+
+    def today(self) -> date:
+        return day_of(self.at, self.policy)
 
     def basket_line(self, line: BasketLine, today: date) -> BasketLine:
         """The line with its day filled in; it asks for something that is sold, for a day to come."""
@@ -890,41 +1003,94 @@ class _Desk:
             raise refusals.NotPromisable(f"{line.due} is past: ask for {today} or later", field="lines")
         return replace(line, due=line.due or today)
 
-    def grant(self, index: int, line: BasketLine, taken: Mapping[str, Sequence[tuple[date, int]]]) -> Grant:
-        """What a line can be given, beside what is promised already and what earlier lines of the basket were given."""
-        assert line.due is not None
-        free = self.free_for(line.crop, line.size, line.due, taken.get(f"{line.crop}/{line.size}", ()))
-        units = line.units if line.units <= free else free if line.allow_part else 0
-        return Grant(
+    def bids(self, lines: Sequence[BasketLine], region: str | None) -> list[_Bid]:
+        """What each line can be given, beside what is promised already and what the lines before it were given."""
+        page, found = self.book.fork(), list[_Bid]()
+        for index, line in enumerate(lines):
+            bid = self.bid(page, index, line, region)
+            found.append(bid)
+            if bid.grant.units:  # taken, for the lines after it, on a page that is thrown away
+                _stand(page, f"/{index}", None, shelf.promise_line_of(bid.grant), self.turn.position, bid.grant.potting)
+        return found
+
+    def bid(self, page: Book, index: int, line: BasketLine, region: str | None) -> _Bid:
+        assert line.due is not None, "filled in before"
+        offered = self.offer(page, line.crop, line.size)
+        given = offered.give(line.units, line.due, part=line.allow_part, later=line.allow_later)
+        refused, papers = self.destination(region, line.crop, given.due)
+        counted = given.basis == "finished" and given.due <= offered.today
+        grant = Grant(
             line=index,
             crop=line.crop,
             size=line.size,
             asked=line.units,
-            units=units,
-            due=line.due,
-            basis="finished",
-            promisable=free,
+            units=0 if refused else given.units,
+            due=given.due,
+            basis=given.basis,
+            promisable=given.promisable,
+            confidence=None if counted else offered.percent,
+            forecast=offered.card.entry if offered.card is not None and not counted else None,
+            potting=None if refused else given.potting,
+            papers=papers,
         )
+        return _Bid(line=line, grant=grant, refused=refused)
 
-    def free_for(self, crop: str, size: str, due: date, beside: Sequence[tuple[date, int]] = (), but: str | None = None) -> int:
-        """Promisable for a day; `but` leaves one commitment out, which is about to be moved."""
-        there = self.book.shelf(crop, size)
-        found = shelf.sellable(there, self.book.crop(crop), self.policy, self.at)
-        supply = found.finished - found.stopped - found.held - found.buffer
-        promised = [(kept.due, kept.units) for name, kept in there.commitments.items() if name != but]
-        return shelf.promisable([(day_of(self.at, self.policy), supply)], [*promised, *beside], due)
+    def offer(self, page: Book, crop: str, size: str) -> Offer:
+        return offer_of(page, crop, size, self.at, self.turn.behind)
 
-    def enough(self, line: BasketLine, grant: Grant) -> bool:
-        return grant.units == line.units or (line.allow_part and grant.units > 0)
+    def destination(self, region: str | None, crop: str, on: date) -> tuple[str | None, tuple[str, ...]]:
+        card = self.book.destination(region) if region is not None else None
+        return destination_of(card, self.crop(crop, "lines", entering=False).value, on)
 
-    def not_promisable(self, lacking: Sequence[Grant]) -> refusals.NotPromisable:
-        first = lacking[0]
+    def not_promisable(self, lacking: Sequence[_Bid]) -> refusals.Refusal:
+        first = lacking[0].grant
+        if lacking[0].refused is not None:
+            return refusals.NotSentThere(
+                f"{first.crop} is not sent there: {lacking[0].refused} (the nursery's own list; official rules come first)",
+                field="lines",
+                lines=[
+                    {"line": bid.grant.line, "crop": bid.line.crop, "because": bid.refused} for bid in lacking if bid.refused
+                ],
+            )
+        told = [{name: getattr(bid.grant, name) for name in _LACKING} | self.earliest(bid.line) for bid in lacking]
+        later = told[0]["ready_by"]
         return refusals.NotPromisable(
             f"{first.promisable} {first.crop} {first.size} are promisable for {first.due}, {first.asked} are asked for: "
-            "ask for fewer, allow a part, or ask when more are ready",
+            f"ask for fewer, allow a part, or {f'ask for {later}' if later else 'ask when more are ready'}",
             field="lines",
-            lines=[{name: getattr(grant, name) for name in _LACKING} for grant in lacking],
+            lines=told,
         )
+
+    def earliest(self, line: BasketLine) -> dict[str, str | None]:
+        """The first day on which the whole line could be promised, as a refusal tells it."""
+        step = self.offer(self.book, line.crop, line.size).ready_by(line.units, line.due)
+        return {"ready_by": step.on.isoformat() if step is not None else None}
+
+    def hoarding(self) -> None:
+        """A key may not keep more from the other buyers than the policy allows, before it has bought anything."""
+        held = self.book.client(self.turn.client).held
+        total = sum(held.values()) + sum(grant.units for grant in self.grants)
+        if total > self.policy.most_held_units:
+            raise refusals.HoldsTooMuch(
+                f"with this basket {total} plants would be held unconfirmed, {self.policy.most_held_units} at most: "
+                "confirm or release some first",
+                field="lines",
+                held=total,
+                most=self.policy.most_held_units,
+            )
+        for grant in self.grants:
+            where = f"/{grant.crop}/{grant.size}"
+            before = sum(units for name, units in held.items() if name.endswith(where))
+            units = before + sum(other.units for other in self.grants if (other.crop, other.size) == (grant.crop, grant.size))
+            most = max(self.policy.always_held_units, (grant.promisable + before) * self.policy.most_held_percent // 100)
+            if units > most:
+                raise refusals.HoldsTooMuch(
+                    f"with this basket {units} {grant.crop} {grant.size} would be held unconfirmed, {most} at most: "
+                    "confirm or release some first",
+                    field="lines",
+                    held=units,
+                    most=most,
+                )
 
     def open_promise(self, promise: UUID, *states: str) -> PromiseCard:
         """The promise, which must be in one of these states."""
@@ -943,11 +1109,15 @@ class _Desk:
 
     def promise_moved(self, told: PromiseMoved) -> PromiseMoved:
         line = self.open_line(self.open_promise(told.promise, "held", "confirmed"), told.line)
-        today = day_of(told.occurred_at, self.policy)
+        today = self.today()
         if told.due < today:
             raise refusals.NotPromisable(f"{told.due} is past: move it to {today} or later", field="due")
-        free = self.free_for(line.crop, line.size, told.due, but=f"{told.promise}/{told.line}")
-        if line.open > free and told.due < line.due:
+        if told.due >= line.due:  # it frees what it took until then
+            return told
+        page = self.book.fork()
+        _stand(page, f"{told.promise}/{told.line}", line, replace(line, open=0, pooled=0), self.turn.position)
+        free = self.offer(page, line.crop, line.size).free(told.due)
+        if line.open > free:
             raise refusals.NotPromisable(
                 f"{free} {line.crop} {line.size} are promisable for {told.due}, {line.open} are open on this line",
                 field="due",
@@ -955,6 +1125,21 @@ class _Desk:
                 asked=line.open,
             )
         return told
+
+    def promise_substituted(self, told: PromiseSubstituted) -> PromiseSubstituted:
+        card = self.open_promise(told.promise, "held", "confirmed")
+        line = self.open_line(card, told.line)
+        wanted = self.basket_line(told.wanted, self.today())
+        index = 1 + max(int(name) for name in card.lines)
+        if index > MOST_LINE:
+            raise refusals.NotOpen(f"a promise has {MOST_LINE + 1} lines at most: ask for a new one", field="line")
+        page = self.book.fork()
+        _stand(page, f"{told.promise}/{told.line}", line, replace(line, open=0, pooled=0), self.turn.position)
+        bid = self.bid(page, index, wanted, card.region)
+        if not bid.enough:
+            raise self.not_promisable([bid])
+        self.grants = [bid.grant]
+        return replace(told, wanted=wanted)
 
     def promise_released(self, told: PromiseReleased) -> PromiseReleased:
         card = self.open_promise(told.promise, "held", "confirmed")
@@ -968,6 +1153,111 @@ class _Desk:
         card = self.open_promise(told.promise, "held")
         if card.expires_at is None or card.expires_at > self.turn.now:
             raise refusals.NotOpen("that hold has not run out yet", field="promise")
+        return told
+
+    def promise_at_risk(self, told: PromiseAtRisk) -> PromiseAtRisk:
+        line = self.open_line(self.open_promise(told.promise, "held", "confirmed"), told.line)
+        if line.risk is not None and (line.risk.chance, line.risk.short) == (told.chance, told.short):
+            raise refusals.NotOpen("that line is known to be at risk", field="line")
+        return told
+
+    def promise_safe(self, told: PromiseSafe) -> PromiseSafe:
+        if self.open_line(self.open_promise(told.promise, "held", "confirmed"), told.line).risk is None:
+            raise refusals.NotOpen("that line is not at risk", field="line")
+        return told
+
+    def due_checked(self, told: DueChecked) -> DueChecked:
+        """What is there for lines on their day: the shelf's free plants, to those granted first, after all that is overdue."""
+        if told.day > self.today():
+            raise refusals.NotOpen(f"{told.day} is still to come", field="day")
+        self.crop(told.crop, "crop", entering=False)
+        lines = [(due, self.due_line(told, due)) for due in told.lines]
+        there = self.book.shelf(told.crop, told.size)
+        overdue = sum(units for day, units in there.due.items() if day < told.day.isoformat())
+        left = max(0, shelf.counted(there, self.book.crop(told.crop), self.policy, self.at).free - overdue)
+        found = []
+        for due, (_, line) in sorted(lines, key=lambda pair: pair[1][0]):
+            units = min(left, line.open)
+            found.append(replace(due, open=line.open, there=units))
+            left -= units
+        return replace(told, lines=found)
+
+    def due_line(self, told: DueChecked, due: DueLine) -> tuple[int, PromiseLine]:
+        card = self.open_promise(due.promise, "confirmed")
+        line = card.lines.get(str(due.line))
+        if line is None or line.checked or (line.crop, line.size, line.due) != (told.crop, told.size, told.day):
+            raise refusals.NotOpen(f"line {due.line} of {due.promise} is not due that day, or was checked", field="lines")
+        return card.position, line
+
+    # the forecast, and the potting that promises ask for
+
+    def forecast_published(self, told: ForecastPublished) -> ForecastPublished:
+        published = told.forecast
+        self.crop(published.crop, "forecast", entering=False)
+        if published.position >= self.turn.position:
+            raise refusals.InTheFuture(f"the log ends at {self.turn.position - 1}", field="forecast")
+        before = self.book.forecast(published.crop)
+        if before is not None and before.value.position > published.position:
+            raise refusals.NotOpen("a newer forecast of that crop is published already", field="forecast")
+        return told
+
+    def confidence_corrected(self, told: ConfidenceCorrected) -> ConfidenceCorrected:
+        policy = self.book.policy()
+        if policy is None or policy.value.confidence != told.stated:
+            raise refusals.NotOpen("the policy does not state that confidence: set the policy first", field="stated")
+        return told
+
+    def potting_issued(self, told: PottingIssued) -> PottingIssued:
+        nursery, today = self.book.nursery(), self.today()
+        if nursery.potting_issued is not None and told.day <= nursery.potting_issued:
+            raise refusals.NotOpen(f"the list of {nursery.potting_issued} is issued: the next is for a later day", field="day")
+        if told.day > today + MOST_AHEAD:
+            raise refusals.InTheFuture(f"a potting list is issued at most {MOST_AHEAD.days} days ahead", field="day")
+        before = [day for day in sorted(nursery.potting) if day < told.day.isoformat()]
+        if before:
+            raise refusals.NotOpen(f"promises ask for potting on {before[0]}: issue that list first", field="day")
+        places = nursery.potting.get(told.day.isoformat(), ())
+        lines, taken = [], dict[str, int]()
+        for where in sorted(places):
+            crop, size = where.split("/")
+            ask = self.book.shelf(crop, size).asked.get(told.day.isoformat())
+            if ask is not None and ask.open:
+                reserved = self.book.pool(crop).reserved.get(f"{told.day.isoformat()}/{size}", ask.open)
+                take = self.oldest_plugs(crop, reserved, taken)
+                lines.append(PottingLine(crop=crop, size=size, pots=ask.open, plugs=reserved, take=take))
+        return replace(told, lines=lines)
+
+    def oldest_plugs(self, crop: str, plugs: int, taken: dict[str, int]) -> list[Take]:
+        """So many plugs of a crop, those first that have used up most of their holding limit; `taken` by lines before it."""
+        recipe, found = self.book.recipe(crop), []
+        lines = [(name, line) for name, line in self.book.pool(crop).lines.items() if line.plugs and not line.stopped]
+        for name, line in sorted(lines, key=lambda pair: (-self.held_share(pair[1], recipe), pair[0])):
+            units = min(plugs, line.plugs - taken.get(name, 0))
+            if units > 0:
+                found.append(Take(batch=name, plugs=units))
+                taken[name] = taken.get(name, 0) + units
+                plugs -= units
+        return found
+
+    def held_share(self, line: PoolLine, recipe: RecipeCard | None) -> float:
+        """How much of its holding limit a batch of plugs has used up; in days where no limit is known."""
+        assert line.since is not None, "plugs have come at some time"
+        limit = recipe.value.holding_limit_days[line.since.month - 1] if recipe is not None else 1
+        return (self.at - line.since).total_seconds() / 86_400 / max(1, limit)
+
+    def potting_answered(self, told: PottingAnswered) -> PottingAnswered:
+        card = self.book.potting(told.day)
+        if card is None:
+            raise self.unknown("potting list", str(told.day), "day")
+        listed = card.lines.get(f"{told.crop}/{told.size}")
+        if listed is None:
+            raise self.unknown("line of that potting list", f"{told.crop} {told.size}", "size")
+        if listed.potted is not None:
+            raise refusals.NotOpen(f"that line was answered: {listed.potted} potted", field="size")
+        if told.potted < listed.line.pots and told.because is None:
+            raise refusals.Contradiction(
+                f"{listed.line.pots} were asked for and {told.potted} potted: say why, in because", field="because"
+            )
         return told
 
     def damage_claim(self, claimed: UUID) -> None:

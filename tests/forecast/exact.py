@@ -108,8 +108,9 @@ def _log_seen(stay: Stay, checked: date, centres: Floats, within: float) -> Floa
         before = look.on
     if stay.standing:
         unready = norm.sf((_log((checked - stay.started_on).days) - centres) / within)
-        total += stay.standing * np.log(NEVER + (1 - NEVER) * unready)
-        units += stay.standing
+        still = stay.standing + (stay.looks[-1].lost if stay.looks else 0)
+        total += still * np.log(NEVER + (1 - NEVER) * unready)
+        units += still
     return total * ((ALIKE + 1) / (units + ALIKE))
 
 

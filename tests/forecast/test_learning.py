@@ -90,7 +90,7 @@ def test_a_crop_without_history_is_its_group_and_a_group_without_history_its_rec
     told: worlds.Told, known: list[Stay]
 ) -> None:
     """The group turned out a third slower than its recipes: so will the newcomer. Elsewhere the recipe stands, assumed."""
-    slow = [replace(crop, growing={"P9": _times(crop.growing["P9"], 0.75)}) for crop in told.facts]
+    slow = [replace(crop, growing={"P9": _times(crop.growing["P9"] or RECIPE, 0.75)}) for crop in told.facts]
     group = slow[0].group
     newcomers = [
         CropFacts(code="new", group=group, growing={"P9": RECIPE}),

@@ -7,8 +7,7 @@ from itertools import pairwise
 import pytest
 from scipy.stats import betabinom, binom
 
-from ledger.forecast.striking import MOST, begin_with, chance_of, pots_for
-from ledger.plants.forecasts import SizeForecast
+from ledger.forecast.striking import MOST, begin_with, chance_of
 
 #: rooting .75 at strength 20, the rest of the way .92 at strength 40
 CHAIN = [(0.75, 20.0), (0.92, 40.0)]
@@ -55,14 +54,3 @@ def test_what_cannot_be_had_is_said() -> None:
     """No number of cells gives so many; none wanted takes none."""
     assert begin_with(MOST, 0.9, CHAIN) is None
     assert begin_with(0, 0.9, CHAIN) == 0
-
-
-def test_pots_for_promised_plants_come_from_the_published_share() -> None:
-    """The table's share at the confidence asked for, whole numbers all the way."""
-    none: tuple[tuple[tuple[int, int], ...], ...] = ((),) * 6
-    size = SizeForecast(
-        finished=none, growing_on=none, asked=none, ready=none, batches=4,
-        come_through=((9000, 30), (9000, 30), (8800, 30), (8600, 30), (8500, 30), (8300, 30)),
-    )  # fmt: skip
-    assert pots_for(size, 20, 90) == begin_with(20, 0.9, [(0.86, 30)])
-    assert pots_for(size, 20, 85) == pots_for(size, 20, 90)

@@ -11,11 +11,14 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from msgspec.structs import replace
 
-from ledger.forecast import published, striking, supply
+from ledger.forecast import supply
 from ledger.forecast.draws import LineDraws, seed_of
 from ledger.forecast.learning import StageBelief
 from ledger.forecast.stays import Look, Lot
 from ledger.forecast.supply import Ask, Standing
+from ledger.forecast.timing import Clock
+from ledger.log.codec import canonical
+from ledger.plants import forecasts
 from ledger.plants.entries import Stage
 from ledger.plants.forecasts import CONFIDENCES, WEEKS, Published, Steps, value_at
 from tests.forecast import states
@@ -32,10 +35,10 @@ def made(seed: int) -> tuple[StageBelief, Standing]:
     standing = Standing(
         crop=CROP,
         sizes=(SIZE,),
-        finished={SIZE: int(rng.integers(0, 50))},
+        finished={SIZE: {"lot-0": int(rng.integers(0, 50)), "stood": 3}},
         growing={SIZE: states.lots(rng, held)},
-        asked={SIZE: [Ask(on=DAY + timedelta(days=1), pots=int(rng.integers(1, 30)))]},
-        plugs=int(rng.integers(0, 80)),
+        asked={SIZE: [Ask(on=DAY + timedelta(days=1), pots=int(rng.integers(1, 30)), of=30)]},
+        plugs={"plugs": int(rng.integers(0, 80))},
         rooting=rooting,
     )
     return held, standing
@@ -64,7 +67,7 @@ def test_the_same_input_gives_the_same_bytes(seed: int) -> None:
     """Drawn twice from the start, in whatever order lots are told."""
     held, standing = made(seed)
     again = replace(standing, growing={SIZE: list(reversed(standing.growing[SIZE]))})
-    assert published.encode(forecast(held, standing)) == published.encode(forecast(held, again))
+    assert canonical(forecast(held, standing)) == canonical(forecast(held, again))
 
 
 @given(seed=seeds)
@@ -92,10 +95,10 @@ def test_more_units_never_lower_any_quantity(seed: int, more: int, which: str) -
     """Whatever there is more of: finished plants, pots, asked pots, plugs or cells."""
     held, standing = made(seed)
     grown: dict[str, object] = {
-        "finished": {SIZE: standing.finished[SIZE] + more},
+        "finished": {SIZE: {**standing.finished[SIZE], "more": more}},
         "growing": {SIZE: _more(standing.growing[SIZE], more)},
         "asked": {SIZE: [replace(ask, pots=ask.pots + more) for ask in standing.asked[SIZE]]},
-        "plugs": standing.plugs + more,
+        "plugs": {**standing.plugs, "more": more},
         "rooting": _more(standing.rooting, more),
     }
     assert nowhere_above(forecast(held, standing), forecast(held, replace(standing, **{which: grown[which]})))
@@ -125,7 +128,7 @@ def test_a_lot_of_thousands_is_followed_by_a_thousand_of_its_plants() -> None:
     held, standing = made(4)
     lot = replace(standing.growing[SIZE][0], units=1_000)
     three = replace(lot, units=3_000)
-    alone = replace(standing, finished={}, asked={}, plugs=0, rooting=())
+    alone = replace(standing, finished={}, asked={}, plugs={}, rooting=())
     one, many = (forecast(held, replace(alone, growing={SIZE: [some]})) for some in (lot, three))
     assert nowhere_above(one, many)
     assert value_at(many.sizes[SIZE].asked[1], WEEKS) == pytest.approx(3 * value_at(one.sizes[SIZE].asked[1], WEEKS), abs=3)
@@ -176,14 +179,44 @@ def test_pots_from_the_pool_keep_their_confidence() -> None:
         alone = replace(standing, finished={}, growing={}, asked={})
         size = forecast(held, alone).sizes[SIZE]
         for percent in (80, 90, 95):
-            pots = striking.pots_for(size, 15, percent)
+            pots = forecasts.pots_for(size, 15, percent)
             assert pots is not None
-            asked = replace(alone, asked={SIZE: [Ask(on=DAY, pots=pots)]})
+            asked = replace(alone, asked={SIZE: [Ask(on=DAY, pots=pots, of=pots)]})
             drawn = supply.forecast(asked, states.fitted(held), day=DAY, position=1, draws=4_000).sizes[SIZE]
             place = CONFIDENCES.index(percent)
             week = value_at(size.ready[place], 0)
             assert value_at(drawn.asked[place], week) >= 15 - 1
             assert value_at(drawn.asked[CONFIDENCES.index(50)], week) >= 15
+
+
+@given(seed=seeds)
+@settings(max_examples=10, deadline=None)
+def test_what_a_forecast_relies_on_is_told_by_batch(seed: int) -> None:
+    """All that its curves count on, to the unit: finished and growing on together, and pots asked for as they were asked."""
+    held, standing = made(seed)
+    found = forecast(held, standing)
+    growing, rooting = ({lot.stay.batch: lot.units for lot in lots} for lots in (standing.growing[SIZE], standing.rooting))
+    both = growing["lot-0"] + standing.finished[SIZE]["lot-0"]
+    asked = f"{forecasts.ASKED}{DAY + timedelta(days=1)}"
+    assert found.sizes[SIZE].relied == {**growing, "lot-0": both, "stood": 3, asked: 30}
+    assert found.pool.relied == {**rooting, **standing.plugs}
+
+
+def test_a_batch_may_be_in_holding_and_rooting_at_once() -> None:
+    """Half a tray rooted: its plugs and cells are counted on together."""
+    held, standing = made(2)
+    rooting = standing.rooting[0]
+    found = forecast(held, replace(standing, plugs={rooting.stay.batch: 7}, rooting=[rooting]))
+    assert found.pool.relied == {rooting.stay.batch: 7 + rooting.units}
+
+
+def test_a_forecast_names_the_clock_that_it_went_by() -> None:
+    """Plain days, or degree days by their method."""
+    held, standing = made(2)
+    sums = np.arange(4_000) * 10.0
+    warm = replace(held, clock=Clock(first=DAY.toordinal() - 1_000, sums=sums), by_month=(np.log(800),) * 12)
+    assert forecast(held, standing).method == "days"
+    assert forecast(warm, standing).method == "degree-days/mean-first"
 
 
 def test_a_forecast_says_how_much_it_knows() -> None:

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
-from datetime import datetime
+from datetime import datetime, timedelta
 from functools import partial
 from typing import Any, TypeVar, cast
 from uuid import UUID
@@ -19,9 +19,9 @@ from ledger.plants.book import Book, Missing
 from ledger.plants.cards import AnyCard, BatchCard, Key, StockPlantCard
 from ledger.plants.entries import Entry, Told
 from ledger.plants.evolve import evolve
+from ledger.plants.offer import Offer, Sellable
 from ledger.plants.recorded import Recorded, split_standing
 from ledger.plants.refusals import Problem, Refusal, Refused, as_problem
-from ledger.plants.shelf import Sellable, sellable
 from tests.telling import Teller
 
 Answer = TypeVar("Answer")
@@ -170,13 +170,12 @@ class Ledger:
 
     def sellable(self, crop: str = IXORA, size: str = "P9") -> Sellable:
         """What can be sold of a crop and size, on this ledger's clock."""
-        policy = self._cards.get(("policy", ""))
-        return sellable(
-            self.card("shelf", f"{crop}/{size}"),
-            self.card("crop", crop),
-            getattr(policy, "value", rules.DEFAULT_POLICY),
-            self.clock or self._latest,
-        )
+        return self.offer(crop, size).sellable()
+
+    def offer(self, crop: str = IXORA, size: str = "P9", confidence: int | None = None) -> Offer:
+        """What may be promised of a crop and size, on this ledger's clock."""
+        at = self.clock or self._latest
+        return self._ask(lambda: rules.offer_of(self._book, crop, size, at, timedelta(0), confidence))
 
 
 def moves(recorded: Recorded) -> list[tuple[str, str, int, str]]:

@@ -16,9 +16,10 @@ import pytest
 from ledger import answers
 from ledger.log import codec, store
 from ledger.nursery import Nursery
-from ledger.plants import rules, shelf
+from ledger.plants import rules
 from ledger.plants.book import Book
 from ledger.plants.cards import PromiseCard
+from ledger.plants.offer import Offer
 from ledger.plants.recorded import Recorded
 from ledger.plants.refusals import Problem, Refused
 from ledger.projections import cards
@@ -119,13 +120,18 @@ class Shop:
 
     def free(self, crop: str = IXORA, size: str = "P9") -> int:
         """Sellable now, as the card of the shelf has it."""
-        book = self._book(("shelf", f"{crop}/{size}"), ("crop", crop), ("policy", ""))
-        return shelf.sellable(book.shelf(crop, size), book.crop(crop), rules.policy_of(book), self.teller.now).now
+        return self.offer(crop, size).now
+
+    def offer(self, crop: str = IXORA, size: str = "P9") -> Offer:
+        """What may be promised of a crop and size now, by the cards as they are kept."""
+        kinds = ("crop", "pool", "forecast", "recipe")
+        book = self._book(("shelf", f"{crop}/{size}"), ("policy", ""), ("nursery", ""), *((kind, crop) for kind in kinds))
+        return rules.offer_of(book, crop, size, self.teller.now, timedelta(0))
 
     def committed(self, crop: str = IXORA, size: str = "P9") -> int:
         """Open commitments on a shelf."""
         there = self._book(("shelf", f"{crop}/{size}")).shelf(crop, size)
-        return sum(commitment.units for commitment in there.commitments.values())
+        return sum(there.due.values())
 
     def _book(self, *keys: tuple[str, str]) -> Book:
         book = Book()

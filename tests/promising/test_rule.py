@@ -8,7 +8,7 @@ from itertools import pairwise
 from hypothesis import given
 from hypothesis import strategies as st
 
-from ledger.plants.shelf import promisable
+from ledger.plants.offer import Balance
 
 TODAY = date(2026, 9, 14)
 WEEKS = [TODAY + timedelta(weeks=week) for week in range(9)]  # by their number; 0 is before the first
@@ -29,6 +29,14 @@ def supplies(draw: st.DrawFn) -> Supply:
         total += draw(st.integers(0, 40))
         steps.append((day, steps[0][1] + total))
     return steps
+
+
+def promisable(supply: Supply, due: Due, on: date) -> int:
+    """The rule on plain lists, what was due before today with today's."""
+    units: dict[date, int] = {}
+    for day, wanted in due:
+        units[max(day, TODAY)] = units.get(max(day, TODAY), 0) + wanted
+    return Balance(supply, units).free(on)
 
 
 def net(supply: Supply, due: Due, day: date) -> int:

@@ -172,11 +172,7 @@ def test_the_checker_notices_a_decision_that_forgets_what_is_promised(database: 
     """Whoever looks only at what stands sells the same plant twice."""
     clock = QuickClock(SPEED)
 
-    def forgetful(self: Any, crop: str, size: str, due: object, *_: object, **__: object) -> int:
-        found = shelf.sellable(self.book.shelf(crop, size), self.book.crop(crop), self.policy, self.turn.now)
-        return found.finished - found.stopped - found.held - found.buffer
-
-    monkeypatch.setattr(vars(rules)["_Desk"], "free_for", forgetful)
+    monkeypatch.setattr(Offer, "due", lambda _: {})
     with Nursery(database) as nursery:
         shelves = stocked(nursery, 10)
         pinned(monkeypatch, clock)
@@ -246,12 +242,8 @@ def oversold(found: Replay) -> int:
 def test_the_checker_notices_a_basket_refused_that_could_be_granted(database: str, monkeypatch: pytest.MonkeyPatch) -> None:
     """The other half of the claim: a pen that keeps one plant back too many is found out."""
     clock = QuickClock(SPEED)
-    free_for = vars(rules)["_Desk"].free_for
-
-    def timid(self: Any, *given: Any, **more: Any) -> int:
-        return max(0, int(free_for(self, *given, **more)) - 1)
-
-    monkeypatch.setattr(vars(rules)["_Desk"], "free_for", timid)
+    free = Offer.free
+    monkeypatch.setattr(Offer, "free", lambda self, day: max(0, free(self, day) - 1))
     with Nursery(database) as nursery:
         shelves = stocked(nursery, 10, 300)
         pinned(monkeypatch, clock)

@@ -57,20 +57,9 @@ order by c.key limit %(limit)s
 select e.content from history h join entries e using (position)
 where h.kind = %(kind)s and h.key = %(key)s order by e.occurred_at, e.position limit %(limit)s
 
--- name: expected
--- Every batch of a crop (or of all) of which anything stands before finished.
-select card::text from cards
-where kind = 'batch' and (%(crop)s::text is null or card ->> 'crop' = %(crop)s)
-  and key in (select holder from balances where units > 0 and stage in ('struck', 'rooted', 'potted'))
-
 -- name: crops
 -- A crop, or all of them.
 select card::text from cards where kind = 'crop' and (%(crop)s::text is null or key = %(crop)s) order by key
-
--- name: shelves
--- The shelves of a crop, or of all.
-select card::text from cards
-where kind = 'shelf' and (%(crop)s::text is null or card ->> 'crop' = %(crop)s) order by key
 
 -- name: run_out
 -- Holds that have run out and are not told as expired yet.
@@ -79,11 +68,20 @@ where kind = 'promise' and card ->> 'state' = 'held' and (card ->> 'expires_at')
 order by key limit %(limit)s
 
 -- name: promises
--- Promises in the order of their ids; with a state or an order, only those.
+-- Promises in the order of their ids; only those in a state, of an order, or with a line at risk.
 select card::text from cards
 where kind = 'promise' and key > %(after)s
   and (%(state)s::text is null or card ->> 'state' = %(state)s) and (%(order)s::text is null or card ->> 'order' = %(order)s)
+  and (not %(at_risk)s or (card -> 'open' is not null and card @? '$.lines.*.risk'))
 order by key limit %(limit)s
+
+-- name: clock
+-- The database's clock, the last position and when it was written.
+select clock_timestamp(), position, recorded_at from pen
+
+-- name: board
+-- Cards of some kinds that entries after a position have changed.
+select kind, key, position, card::text from cards where kind = any(%(kinds)s) and position > %(after)s
 
 -- name: questions
 -- Questions that nobody has answered, on entries that have not been taken back.

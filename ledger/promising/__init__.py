@@ -1,1 +1,0 @@
-"""What may be promised, and when: pure rules over cards."""

@@ -77,7 +77,7 @@ def a_nursery(crops: int) -> tuple[list[CropFacts], list[Stay], list[Standing]]:
         stays += [lot.stay for some in (*lots.values(), cells) for lot in some]
         standing.append(
             Standing(
-                crop=crop.code, sizes=tuple(GROWING), finished=dict.fromkeys(GROWING, {"stood": 15}), growing=lots,
+                crop=crop.code, sizes=tuple(GROWING), finished={size: {"stood": 15} for size in GROWING}, growing=lots,
                 plugs={"plugs": 60}, asked={"P9": [Ask(on=DAY + timedelta(days=1), pots=24, of=24)]}, rooting=cells,
             )
         )  # fmt: skip

@@ -14,7 +14,7 @@ import msgspec
 import psycopg
 from msgspec import Struct
 
-from ledger.books import shrink
+from ledger.books import kept, shrink
 from ledger.log import queries, store
 from ledger.plants import cards, rules
 from ledger.plants.cards import (
@@ -24,7 +24,6 @@ from ledger.plants.cards import (
     ListedPotting,
     NurseryCard,
     PolicyCard,
-    PoolCard,
     PottingCard,
     PromiseCard,
     RecipeCard,
@@ -345,9 +344,8 @@ def potting(cursor: Cursor, day: date) -> PottingAnswer:
     for there in _cards(cursor, "cards", ShelfCard, kind="shelf", keys=keys):
         ask = there.asked.get(name)
         if ask is not None and ask.open:
-            pool = _maybe(cursor, "pool", there.crop, PoolCard)
-            plugs = pool.reserved.get(f"{name}/{there.size}", ask.open) if pool is not None else ask.open
-            lines.append(ListedPotting(line=PottingLine(crop=there.crop, size=there.size, pots=ask.open, plugs=plugs)))
+            line = PottingLine(crop=there.crop, size=there.size, pots=ask.open, plugs=ask.reserved)
+            lines.append(ListedPotting(line=line))
     return PottingAnswer(as_of=as_of, day=day, issued=False, lines=lines)
 
 
@@ -462,6 +460,38 @@ def _followed(cursor: Cursor) -> int:
     return int(row[0])
 
 
+# --- promises kept ---------------------------------------------------------------------------------------------
+
+
+class KeptReport(Answer, frozen=True, kw_only=True):
+    """Stated confidence against what was kept (book: promises), of lines that fell due in the period.
+
+    open: units that fell due in it and are neither picked nor checked yet.
+    """
+
+    since: date
+    until: date
+    counted: str
+    interval: str
+    open: int
+    lines: list[kept.Kept]
+
+
+def kept_report(cursor: Cursor, *, since: date, until: date, by: Sequence[kept.KeptBy]) -> KeptReport:
+    """How promises were kept whose lines fell due from one day to another, both included."""
+    rows = cursor.execute(SQL["due_lines"], {"from": since, "to": until}).fetchall()
+    fields = kept.KeptLine.__struct_fields__
+    return KeptReport(
+        as_of=store.head(cursor),
+        since=since,
+        until=until,
+        counted="picked by their day, or free for them on it; not those given back by their buyer",
+        interval="Wilson, 95 %, as if each line stood for itself; lines of one batch do not, so the truth may lie wider",
+        open=sum(row[len(fields)] for row in rows),
+        lines=kept.kept((kept.KeptLine(**dict(zip(fields, row, strict=False))) for row in rows), by),
+    )
+
+
 # --- questions and reference values ----------------------------------------------------------------------------
 
 
@@ -496,10 +526,14 @@ def questions(cursor: Cursor, limit: int = 200) -> Questions:
     return Questions(as_of=store.head(cursor), questions=found)
 
 
+def policy_card(cursor: Cursor) -> PolicyCard:
+    """The policy in force, or the default, and the correction of its confidence."""
+    return _maybe(cursor, "policy", "", PolicyCard) or PolicyCard(value=rules.DEFAULT_POLICY)
+
+
 def policy_of(cursor: Cursor) -> PolicySet:
     """The policy in force, or the default."""
-    card = _maybe(cursor, "policy", "", PolicyCard)
-    return card.value if card is not None else rules.DEFAULT_POLICY
+    return policy_card(cursor).value
 
 
 class Reference(Struct, frozen=True, kw_only=True):

@@ -12,11 +12,11 @@ import os
 import subprocess
 import sys
 import tempfile
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from datetime import UTC, date, datetime, timedelta
 from functools import wraps
 from pathlib import Path
-from typing import Any, ParamSpec, TypeVar
+from typing import Any, ParamSpec, TypeVar, get_args
 
 import click
 import msgspec
@@ -26,10 +26,14 @@ from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
 from rich.table import Table
 
-from ledger import answers, bulk, keys, postgres, schema, serving
+from ledger import answers, bulk, keys, measured, postgres, schema, serving
+from ledger.books.kept import KeptBy
 from ledger.books.shrink import Grouping
+from ledger.forecast.calibration import Row
+from ledger.forecast.timing import Climate
 from ledger.log import codec, store
 from ledger.nursery import Nursery, Unavailable
+from ledger.plants.entries import THE_LEDGER, Stage
 from ledger.plants.refusals import Problem, Refused
 from ledger.plants.rules import day_of
 from ledger.projections import runner
@@ -399,6 +403,90 @@ def shrink(
         )
     out.print(table)
     out.print(f"of: {found.denominator}. Limits: {found.interval}.", markup=False)
+
+
+@main.command()
+@click.option("--stage", type=click.Choice(["potted", "struck"]), default="potted", show_default=True)
+@click.option("--correct", is_flag=True, help="Tell the ledger, if the confidence at which promises are made should change.")
+@as_json
+@_clear_errors
+def backtest(stage: str, correct: bool, as_json: bool) -> None:
+    """Go through the past again: what the forecast would have promised, what came, and how plainer ways would have done."""
+    from ledger import past  # noqa: PLC0415
+
+    with _look(follow=True) as cursor:
+        stays, facts = past.stays(cursor), past.facts(cursor)
+        policy = answers.policy_card(cursor)
+    now = datetime.now(UTC)
+    with _progress("going through the past", None) as step:
+        today = day_of(now, policy.value)
+        found = measured.backtest(stays, facts, Climate(), today, stage=Stage(stage), progress=step)
+    if found is None:
+        err.print("there is too little past yet: a backtest needs 38 weeks of a stage")
+        return
+    if as_json:
+        _print_json({name: value for name, value in msgspec.structs.asdict(found).items() if name != "cases"})
+    else:
+        _print_backtest(found)
+    changed = measured.correction(found, policy, now)
+    if changed is None:
+        err.print(f"promises are made at {policy.confidence} %, and stay so")
+        return
+    err.print(f"promises should be made at {changed.working} % to keep {changed.stated} %")
+    if correct:
+        with _database() as conninfo, Nursery(conninfo) as nursery:
+            nursery.post([changed], client=THE_LEDGER)
+        err.print("told to the ledger")
+
+
+def _print_backtest(found: measured.Backtest) -> None:
+    title = f"{found.stage}, {len(found.origins)} days of the past from {found.origins[0]}, {found.seasons} seasons"
+    _print_rows(f"Compared: {title}", [(percent, row) for percent, row in found.compared if percent in (80, 90, 95)])
+    for what, rows in found.splits.items():
+        _print_rows(f"The forecast at 90 %, by {what}", [(percent, row) for percent, row in rows if percent == 90])  # noqa: PLR2004
+    tenths = " ".join(f"{count / max(1, sum(found.pit)):.2f}" for count in found.pit)
+    out.print(f"PIT in tenths (.10 each if all is well): {tenths}", markup=False)
+
+
+def _print_rows(title: str, rows: Sequence[tuple[int, Row]]) -> None:
+    shares = ("covered", "low", "high", "worst season", "by sales", "units kept", "promised / came")
+    table = _table(title, "", "stated", "cases", *shares, "CRPS")
+    for percent, row in rows:
+        values = (row.covered, row.low, row.high, row.worst, row.weighted, row.kept, row.promised)
+        table.add_row(row.name, f"{percent} %", str(row.cases), *(f"{value:.3f}" for value in values), f"{row.crps:.2f}")
+    out.print(table)
+
+
+@main.command(name="promises-kept")
+@click.option("--by", default="confidence", show_default=True, help="Any of confidence, basis, crop, size, month, with commas.")
+@click.option("--from", "since", type=click.DateTime(["%Y-%m-%d"]), help="First day; the beginning if left out.")
+@click.option("--to", "until", type=click.DateTime(["%Y-%m-%d"]), help="Last day; today if left out.")
+@as_json
+@_clear_errors
+def promises_kept(by: str, since: datetime | None, until: datetime | None, as_json: bool) -> None:
+    """How promises were kept that fell due: the confidence that was stated, and what was there."""
+    chosen = by.split(",")
+    if not set(chosen) <= set(get_args(KeptBy)):
+        raise click.UsageError(f"--by takes any of {', '.join(get_args(KeptBy))}, with commas")
+    groupings: list[KeptBy] = [name for name in get_args(KeptBy) if name in chosen]
+    with _look() as cursor:
+        today = day_of(datetime.now(UTC), answers.policy_of(cursor))
+        first, last = since.date() if since else date(2000, 1, 1), until.date() if until else today
+        found = answers.kept_report(cursor, since=first, until=last, by=groupings)
+    if as_json:
+        _print_json(found)
+        return
+    heading = ("stated", "basis", "crop", "size", "month")
+    table = _table(
+        f"Promises that fell due {first} to {last}", *heading, "lines", "kept", "share", "low", "high", "units", "units kept"
+    )
+    for line in found.lines:
+        names = [getattr(line, name) or "" for name in heading]
+        shares = [f"{share:.1%}" for share in (line.share, line.low, line.high)]
+        few = " (few data)" if line.few_data else ""
+        table.add_row(*names, f"{line.lines}{few}", str(line.lines_kept), *shares, str(line.units), str(line.units_kept))
+    out.print(table)
+    out.print(f"Kept: {found.counted}. Limits: {found.interval}. Open and not checked: {found.open} units.", markup=False)
 
 
 # --- keeping ---------------------------------------------------------------------------------------------------

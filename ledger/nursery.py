@@ -155,9 +155,11 @@ class Nursery:
             pen = taking.fetchone()
         assert pen is not None, "the migration makes the pen"
         position, last = pen
-        if position != self._known:
+        if position < self._known or self._known < 0:
             self._book = Book()
-            self._known = position
+        elif position > self._known:
+            cards.forget_changed(cursor, self._book, self._known)
+        self._known = position
         book = self._book
         book.entries.update({entry: found[entry][1] if entry in found else None for entry in ids})
         if found:

@@ -69,8 +69,6 @@ class Run(Struct, frozen=True, kw_only=True):
     groups: int = 12
     #: share of the crops that a season replaces by new ones of the same group
     turnover: float = 0.06
-    #: potted (growing on) or struck (rooting)
-    stage: Stage = Stage.POTTED
     seed: int = 1
 
 
@@ -104,10 +102,9 @@ def season_starts(run: Run) -> list[date]:
 def play(world: World, run: Run) -> Told:
     """Live through all seasons of a world."""
     rng = np.random.default_rng([run.seed, *world.name.encode()])
-    rooting = run.stage is Stage.STRUCK
-    group_days = np.log(rng.uniform(*((14, 60) if rooting else (40, 130)), run.groups))
+    group_days = np.log(rng.uniform(40, 130, run.groups))
     group_share = rng.uniform(0.75, 0.95, run.groups)
-    crops = [_new_crop(world, rng, rooting, at % run.groups, group_days, group_share, at) for at in range(run.crops)]
+    crops = [_new_crop(world, rng, at % run.groups, group_days, group_share, at) for at in range(run.crops)]
     facts, stays, truth = [crop.facts for crop in crops], [], {}
     starts = season_starts(run)
     for at, (opening, closing) in enumerate(pairwise(starts)):
@@ -115,7 +112,7 @@ def play(world: World, run: Run) -> Told:
         grouped = world.group_season_spread * rng.standard_t(4, run.groups)
         for slot in range(run.crops):
             if at and rng.random() < run.turnover:
-                crops[slot] = _new_crop(world, rng, rooting, crops[slot].group, group_days, group_share, len(facts))
+                crops[slot] = _new_crop(world, rng, crops[slot].group, group_days, group_share, len(facts))
                 facts.append(crops[slot].facts)
             crop = crops[slot]
             for number in range(run.batches):
@@ -127,9 +124,7 @@ def play(world: World, run: Run) -> Told:
     return Told(facts=facts, stays=stays, truth=truth, demand=demand)
 
 
-def _new_crop(
-    world: World, rng: Generator, rooting: bool, group: int, group_days: Floats, group_share: Floats, number: int
-) -> _Crop:
+def _new_crop(world: World, rng: Generator, group: int, group_days: Floats, group_share: Floats, number: int) -> _Crop:
     log_days = group_days[group] + world.crop_spread * rng.standard_normal()
     share = float(np.clip(group_share[group] + 0.04 * rng.standard_normal(), 0.5, 0.98))
     winter = float(rng.uniform(0.25, 0.5))

@@ -29,6 +29,7 @@ from ledger.plants.entries import (
     SizeSet,
     StockSource,
     StopReason,
+    TemperaturesSet,
 )
 from ledger.plants.forecasts import Basis, Published
 from ledger.plants.recorded import COUNT_DIFFERENCE
@@ -301,11 +302,12 @@ class ShelfLine(Value, frozen=True, kw_only=True):
 class PottingAsk(Value, frozen=True, kw_only=True):
     """What promises ask to be potted in one size on one day: pots, so many of them potted so far, for units of some lines.
 
-    lines: units by `<promise>/<line>`. answered: the position at which the crew said what became of it (`pots` are then
-    those that were potted), 0 until then.
+    plugs: what all the pots take. lines: units by `<promise>/<line>`. answered: the position at which the crew said what
+    became of it (`pots` are then those that were potted), 0 until then.
     """
 
     pots: int
+    plugs: int
     potted: int = 0
     lines: dict[str, int] = field(default_factory=dict)
     answered: int = 0
@@ -318,6 +320,11 @@ class PottingAsk(Value, frozen=True, kw_only=True):
     def open(self) -> int:
         """Pots still to be potted."""
         return 0 if self.answered else max(0, self.pots - self.potted)
+
+    @property
+    def reserved(self) -> int:
+        """Plugs that the open pots need."""
+        return -(-self.plugs * self.open // self.pots) if self.open else 0
 
 
 class Pooled(Value, frozen=True, kw_only=True):
@@ -401,6 +408,27 @@ class DestinationCard(Card, tag="destination", frozen=True, kw_only=True):
     @property
     def key(self) -> Key:
         return ("destination", self.value.region)
+
+
+class NormalsCard(Card, tag="normals", frozen=True, kw_only=True):
+    """The usual temperatures of the houses, as they were last set."""
+
+    value: TemperaturesSet
+
+    @property
+    def key(self) -> Key:
+        return ("normals", "")
+
+
+class MeasuredCard(Card, tag="measured", frozen=True, kw_only=True):
+    """The mean temperatures measured on the days of one month, in tenths of a degree Celsius by day."""
+
+    month: str
+    days: dict[str, int] = field(default_factory=dict)
+
+    @property
+    def key(self) -> Key:
+        return ("measured", self.month)
 
 
 class ListedPotting(Value, frozen=True, kw_only=True):
@@ -539,9 +567,9 @@ class QuestionCard(Card, tag="question", frozen=True, kw_only=True):
 
 
 AnyCard = (
-    CropCard | SizeCard | PlaceCard | PersonCard | RecipeCard | PolicyCard | CostCard
-    | BatchCard | StockPlantCard | OrderCard | PromiseCard | ClientCard
-    | ShelfCard | PoolCard | ForecastCard | PottingCard | DestinationCard | OutsideCard | NurseryCard | QuestionCard
+    CropCard | SizeCard | PlaceCard | PersonCard | RecipeCard | PolicyCard | CostCard | DestinationCard
+    | NormalsCard | MeasuredCard | BatchCard | StockPlantCard | OrderCard | PromiseCard | ClientCard
+    | ForecastCard | PottingCard | ShelfCard | PoolCard | OutsideCard | NurseryCard | QuestionCard
 )  # fmt: skip
 
 #: cards that follow from others and have no history of their own

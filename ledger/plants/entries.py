@@ -174,6 +174,7 @@ Days = Annotated[int, Meta(ge=0, le=3650)]
 HoldMinutes = Annotated[int, Meta(ge=1, le=1440)]
 LineIndex = Annotated[int, Meta(ge=0, le=49)]
 Percent = Annotated[int, Meta(ge=0, le=100)]
+TenthsC = Annotated[int, Meta(ge=-400, le=600, description="Tenths of a degree Celsius.")]
 Confidence = Annotated[int, Meta(ge=50, le=99, description="In percent.")]
 PerMille = Annotated[int, Meta(ge=0, le=1000)]
 CropCode = Annotated[str, Meta(pattern=_SLUG, min_length=1, max_length=64)]
@@ -366,6 +367,24 @@ class PolicySet(Setting, tag="policy-set", frozen=True, kw_only=True, omit_defau
     buffer_z_per_mille: Annotated[int, Meta(ge=0, le=5000)] = 1280
     buffer_share_per_mille: PerMille = 20
     buffer_drift_per_mille: PerMille = 15
+
+
+class TemperaturesSet(Setting, tag="temperatures-set", frozen=True, kw_only=True):
+    """What the houses are like: the mean temperature of a usual day of each month, January to December.
+
+    With it the forecast counts the time of crops that have a base temperature in degree days instead of days.
+    """
+
+    normals_tenths_c: Annotated[list[TenthsC], Meta(min_length=12, max_length=12)]
+
+
+class TemperatureMeasured(Told, tag="temperature-measured", frozen=True, kw_only=True):
+    """The mean temperature of the houses on one day; told again it replaces what was told before."""
+
+    REVERSIBLE: ClassVar[bool] = False
+
+    day: date
+    mean_tenths_c: TenthsC
 
 
 class DestinationRule(Part, frozen=True, kw_only=True):
@@ -1127,6 +1146,7 @@ class Answered(Told, tag="answered", frozen=True, kw_only=True):
 
 Entry = (
     CropSet | SizeSet | PlaceSet | PersonSet | RecipeSet | CostSet | PolicySet | DestinationSet
+    | TemperaturesSet | TemperatureMeasured
     | StockSet | StockRemoved | Gathered | Struck | Rooted | Moved | Merged
     | Potted | PottedUp | Graded | SetBack | Tended | Lost | Counted | Opened | BoughtIn
     | Picked | PutBack | Held | HoldEnded | SoldHere | Shipped | DamageClaimed | GivenOut | PlantedAsStock

@@ -24,6 +24,8 @@ from ledger.plants.cards import (
     Hold,
     Key,
     ListedPotting,
+    MeasuredCard,
+    NormalsCard,
     Parent,
     PersonCard,
     PlaceCard,
@@ -86,6 +88,8 @@ from ledger.plants.entries import (
     Stopped,
     StopReason,
     Struck,
+    TemperatureMeasured,
+    TemperaturesSet,
     Tended,
     Told,
     Treated,
@@ -154,6 +158,13 @@ class _Fold:
                 self.put(changed(policy, value=told) if policy else PolicyCard(value=told))
             case DestinationSet():
                 self.replace(DestinationCard(value=told))
+            case TemperaturesSet():
+                self.replace(NormalsCard(value=told))
+            case TemperatureMeasured():
+                month, day = f"{told.day:%Y-%m}", told.day.isoformat()
+                measured = book.card("measured", month) or MeasuredCard(month=month)
+                assert isinstance(measured, MeasuredCard)
+                self.put(changed(measured, days={**measured.days, day: told.mean_tenths_c}))
             case CostSet():
                 cost = book.card("cost", cost_code(told))
                 assert cost is None or isinstance(cost, CostCard)
@@ -310,7 +321,7 @@ class _Fold:
             case PromiseConfirmed():
                 self.promise_ends(told.promise, "confirmed")
             case PromiseMoved():
-                self.change_line(told.promise, told.line, due=told.due, risk=None)
+                self.change_line(told.promise, told.line, due=told.due, risk=None, **self.missed(told.promise, told.line))
             case PromiseReleased():
                 self.close_lines(told.promise, told.line)
                 if told.line is None:
@@ -461,7 +472,14 @@ class _Fold:
     def close_lines(self, promise: UUID, only: int | None = None) -> None:
         for index, line in self.promise_card(promise).lines.items():
             if line.open and (only is None or index == str(only)):
-                self.put_line(promise, index, changed(line, open=0))
+                self.change_line(promise, int(index), open=0, **self.missed(promise, int(index)))
+
+    def missed(self, promise: UUID, index: int) -> dict[str, Any]:
+        """A line that was at risk when it was moved or given back was not kept, as far as it was short."""
+        line = self.promise_card(promise).lines[str(index)]
+        if line.risk is None or line.checked:
+            return {}
+        return {"missed": min(line.open, line.risk.short), "checked": True}
 
     def promise_ends(self, promise: UUID, state: str) -> None:
         """A hold ends: bought, released, or run out."""
@@ -557,7 +575,7 @@ class _Fold:
         if ask is None:
             return
         answer = CrewAnswer(entry=told.id, asked=ask.pots, potted=told.potted, because=told.because)
-        after = changed(ask, pots=told.potted, potted=told.potted, answered=self.recorded.position)
+        after = changed(ask, pots=told.potted, plugs=0, potted=told.potted, answered=self.recorded.position)
         self.put_ground(ground, shelf.with_ask(ground, day, after))
         for name in ask.lines:
             promise, index = name.split("/")

@@ -45,7 +45,7 @@ class SizeForecast(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True
     ready: weeks from potting until the pots are ready, by the week of potting; come_through: of pots potted, the share that is
     good in that time: `pots_for` turns it into pots. Both by confidence.
     relied: units that the curves count on: by batch, and pots asked for, potted or not, by `asked/<day>`.
-    batches: how many finished ones tell of the size; few_data, assumed: whether those are few, and whether none is of its group.
+    batches: how many finished ones tell of the size; few_data: they are few; assumed: not even its group has any.
     """
 
     finished: ByConfidence

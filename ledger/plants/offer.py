@@ -278,7 +278,7 @@ class Offer:
 
     def ask(self, day: date) -> PottingAsk:
         """What is asked to be potted on a day so far."""
-        return self.there.asked.get(day.isoformat()) or PottingAsk(pots=0)
+        return self.there.asked.get(day.isoformat()) or PottingAsk(pots=0, plugs=0)
 
     def from_pool(self, day: date) -> int:
         """Promisable for a day beside the size's own supply, if potting is asked for."""

@@ -98,6 +98,8 @@ from ledger.plants.entries import (
     Stopped,
     Struck,
     Take,
+    TemperatureMeasured,
+    TemperaturesSet,
     Tended,
     Told,
     Treated,
@@ -613,7 +615,11 @@ class _Desk:
                 return told
             case PolicySet():
                 return self.policy_set(told)
-            case SizeSet() | PlaceSet() | PersonSet():
+            case TemperatureMeasured():
+                if told.day > self.today():
+                    raise refusals.InTheFuture(f"{told.day} is still to come", field="day")
+                return told
+            case SizeSet() | PlaceSet() | PersonSet() | TemperaturesSet():
                 return told
             case _:
                 assert_never(told)
@@ -1018,7 +1024,7 @@ class _Desk:
         offered = self.offer(page, line.crop, line.size)
         given = offered.give(line.units, line.due, part=line.allow_part, later=line.allow_later)
         refused, papers = self.destination(region, line.crop, given.due)
-        counted = given.basis == "finished" and given.due <= offered.today
+        counted = given.basis == "finished" and (given.due <= offered.today or offered.stale is not None)
         grant = Grant(
             line=index,
             crop=line.crop,
@@ -1169,7 +1175,7 @@ class _Desk:
     def due_checked(self, told: DueChecked) -> DueChecked:
         """What is there for lines on their day: the shelf's free plants, to those granted first, after all that is overdue."""
         if told.day > self.today():
-            raise refusals.NotOpen(f"{told.day} is still to come", field="day")
+            raise refusals.InTheFuture(f"{told.day} is still to come", field="day")
         self.crop(told.crop, "crop", entering=False)
         lines = [(due, self.due_line(told, due)) for due in told.lines]
         there = self.book.shelf(told.crop, told.size)
@@ -1222,9 +1228,8 @@ class _Desk:
             crop, size = where.split("/")
             ask = self.book.shelf(crop, size).asked.get(told.day.isoformat())
             if ask is not None and ask.open:
-                reserved = self.book.pool(crop).reserved.get(f"{told.day.isoformat()}/{size}", ask.open)
-                take = self.oldest_plugs(crop, reserved, taken)
-                lines.append(PottingLine(crop=crop, size=size, pots=ask.open, plugs=reserved, take=take))
+                take = self.oldest_plugs(crop, ask.reserved, taken)
+                lines.append(PottingLine(crop=crop, size=size, pots=ask.open, plugs=ask.reserved, take=take))
         return replace(told, lines=lines)
 
     def oldest_plugs(self, crop: str, plugs: int, taken: dict[str, int]) -> list[Take]:

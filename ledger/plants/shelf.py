@@ -157,11 +157,9 @@ def committed(
 
 def _more(ground: Ground, name: str, asked: Asked) -> Ground:
     day = asked.on.isoformat()
-    ask = ground.there.asked.get(day) or PottingAsk(pots=0)
-    ask = changed(ask, pots=ask.pots + asked.pots, lines={**ask.lines, name: asked.units})
-    reserved = dict(ground.pool.reserved)
-    _add(reserved, f"{day}/{ground.there.size}", asked.plugs)
-    return _with(ground, changed(ground.there, asked={**ground.there.asked, day: ask}), changed(ground.pool, reserved=reserved))
+    ask = ground.there.asked.get(day) or PottingAsk(pots=0, plugs=0)
+    lines = {**ask.lines, name: asked.units}
+    return with_ask(ground, day, replace(ask, pots=ask.pots + asked.pots, plugs=ask.plugs + asked.plugs, lines=lines))
 
 
 def _fewer(ground: Ground, name: str, on: date, after: PromiseLine) -> Ground:
@@ -174,19 +172,19 @@ def _fewer(ground: Ground, name: str, on: date, after: PromiseLine) -> Ground:
     left = sum(lines.values())
     needed = forecasts.pots_for(size, left, after.confidence or 90) if size is not None else None
     pots = max(ask.potted, min(ask.pots, needed if needed is not None else ask.pots - ask.units + left))
-    return with_ask(ground, on.isoformat(), changed(ask, pots=pots, lines=lines))
+    plugs = -(-ask.plugs * pots // ask.pots) if ask.pots else 0
+    return with_ask(ground, on.isoformat(), replace(ask, pots=pots, plugs=plugs, lines=lines))
 
 
 def with_ask(ground: Ground, day: str, ask: PottingAsk) -> Ground:
-    """The ground with an ask changed, and the plugs reserved for it as many as its open pots need."""
-    name, before = f"{day}/{ground.there.size}", ground.there.asked[day]
-    reserved = dict(ground.pool.reserved)
-    if before.open:
-        per_pot = reserved[name] // before.open
-        _add(reserved, name, (ask.open - before.open) * per_pot)
+    """The ground with an ask changed, and the plugs reserved that its open pots need."""
+    name = f"{day}/{ground.there.size}"
     asked = {kept: value for kept, value in ground.there.asked.items() if kept != day}
     if ask.lines or ask.potted or ask.answered:
         asked[day] = ask
+    reserved = {kept: plugs for kept, plugs in ground.pool.reserved.items() if kept != name}
+    if ask.reserved:
+        reserved[name] = ask.reserved
     return _with(ground, changed(ground.there, asked=asked), changed(ground.pool, reserved=reserved))
 
 

@@ -39,6 +39,15 @@ def load(cursor: Cursor, book: Book, keys: Iterable[Key]) -> None:
         book.cards[kind, key] = cards.decode(card)
 
 
+def forget_changed(cursor: Cursor, book: Book, after: int) -> None:
+    """Drop the cards that somebody else's entries have changed since a position; all of them if it was many."""
+    rows = cursor.execute(SQL["changed"], {"after": after, "limit": _MOST_CHANGED}).fetchall()
+    if len(rows) == _MOST_CHANGED:
+        book.cards.clear()
+    for kind, key in rows:
+        book.cards.pop((kind, key), None)
+
+
 def load_entries(cursor: Cursor, book: Book, ids: Sequence[UUID]) -> None:
     """Put entries at hand by id, and whether they have been taken back."""
     _, found = store.known(cursor, ids)
@@ -147,6 +156,7 @@ def folded(cursor: Cursor, page: Book, root: Book, entry: Recorded) -> list[tupl
 
 
 MOST_CARDS_KEPT = 50_000
+_MOST_CHANGED = 2_000
 
 
 def forget_turn(book: Book) -> None:

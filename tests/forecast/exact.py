@@ -16,7 +16,8 @@ import numpy as np
 from numpy.polynomial.hermite_e import hermegauss
 from numpy.polynomial.legendre import leggauss
 from numpy.typing import NDArray
-from scipy.stats import beta, binom, norm
+from scipy.special import betaincinv, ndtr
+from scipy.stats import binom
 
 from ledger.forecast.learning import StageBelief
 from ledger.forecast.stays import Lot, Stay
@@ -58,6 +59,11 @@ def _normal(points: int) -> tuple[Floats, Floats]:
     return nodes, weights / weights.sum()
 
 
+@lru_cache(maxsize=8)
+def _even(points: int) -> tuple[Floats, Floats]:
+    return leggauss(points)
+
+
 def _season(day: date) -> int:
     return (day.year + (day.month == 12)) * 4 + day.month % 12 // 3
 
@@ -85,7 +91,7 @@ def _of_lot(belief: StageBelief, day: date, lot: Lot, weeks: int, outlasts: floa
     had, by = ((end - stay.started_on).days for end in (checked, checked + timedelta(weeks=weeks)))
     mean = belief.by_month[month] + belief.sd[month] * common.line + common.seasons[_season(stay.started_on)]
     centres = mean + belief.batch * np.linspace(-6, 12, _CENTRES)
-    logs = norm.logpdf(centres, mean, belief.batch) + _log_seen(stay, checked, centres, belief.within)
+    logs = -0.5 * ((centres - mean) / belief.batch) ** 2 + _log_seen(stay, checked, centres, belief.within)
     likely = logs > logs.max() - 16
     centres, weights = centres[likely], np.exp(logs[likely] - logs.max())
     ready = _ready(had, by, centres, belief.within)
@@ -102,12 +108,12 @@ def _log_seen(stay: Stay, checked: date, centres: Floats, within: float) -> Floa
         before = max(before, look.on - timedelta(days=7))
         if look.finished:
             ends = [(end - stay.started_on).days for end in (before, look.on)]
-            low, high = (norm.cdf((_log(end) - centres) / within) for end in ends)
+            low, high = (ndtr((_log(end) - centres) / within) for end in ends)
             total += look.finished * np.log((1 - NEVER) * np.maximum(high - low, 1e-300))
             units += look.finished
         before = look.on
     if stay.standing:
-        unready = norm.sf((_log((checked - stay.started_on).days) - centres) / within)
+        unready = ndtr((centres - _log((checked - stay.started_on).days)) / within)
         still = stay.standing + (stay.looks[-1].lost if stay.looks else 0)
         total += still * np.log(NEVER + (1 - NEVER) * unready)
         units += still
@@ -120,7 +126,7 @@ def _log(days: int) -> float:
 
 def _ready(had: int, by: int, centres: Floats, within: float) -> Floats:
     """The chance that a living plant unready at `had` days is ready by `by`."""
-    low, high = (norm.sf((_log(days) - centres) / within) for days in (had, by))
+    low, high = (ndtr((centres - _log(days)) / within) for days in (had, by))
     chance: Floats = (1 - NEVER) * (low - high) / (NEVER + (1 - NEVER) * low)
     return chance
 
@@ -136,7 +142,7 @@ def _through(
     passed = _own(_given(belief.passed, stay.finished, good), common.passed)
     to_go = 1 - np.minimum(1.0, had / np.exp(centres))[:, None, None, None]
     struck = belief.stood.disaster * to_go + belief.passed.disaster
-    spots, leaves_weights = leggauss(_LEFT)
+    spots, leaves_weights = _even(_LEFT)
     left = np.append(1.0, LEAVES[0] + (LEAVES[1] - LEAVES[0]) * (spots + 1) / 2)
     left_weights = np.concatenate([1 - struck, struck * (leaves_weights / 2)], axis=-1)
     _, own = _normal(_OWN)
@@ -156,7 +162,7 @@ def _given(share: Share, successes: float, trials: float) -> tuple[float, float,
 def _own(share: tuple[float, float, float], common: float) -> Floats:
     a, b, shared = share
     nodes, _ = _normal(_OWN)
-    value: Floats = beta.ppf(norm.cdf(np.sqrt(shared) * common + np.sqrt(1 - shared) * nodes), a, b)
+    value: Floats = betaincinv(a, b, ndtr(np.sqrt(shared) * common + np.sqrt(1 - shared) * nodes))
     return value
 
 
@@ -173,5 +179,4 @@ def _mixed(chance: Floats, weights: Floats, units: int) -> Floats:
 @lru_cache(maxsize=256)
 def _binomials(units: int) -> Floats:
     """By chance (rows) the chances of 0 to all units."""
-    table: Floats = binom.pmf(np.arange(units + 1), units, np.arange(_BINS + 1)[:, None] / _BINS)
-    return table
+    return np.asarray(binom.pmf(np.arange(units + 1), units, np.arange(_BINS + 1)[:, None] / _BINS))

@@ -31,7 +31,7 @@ def test_a_single_number_is_scored_by_how_far_it_is_off() -> None:
 def test_the_randomised_transform_of_a_right_forecast_is_even() -> None:
     """Counts have no even transform without the random part."""
     rng = np.random.default_rng(1)
-    draws = nbinom.rvs(4, 0.3, size=(3_000, 400), random_state=rng)
+    draws = np.asarray(nbinom.rvs(4, 0.3, size=(3_000, 400), random_state=rng))
     shares = [calibration.pit(row[1:].astype(float), float(row[0]), rng.random()) for row in draws]
     assert kstest(shares, "uniform").pvalue > 0.01
 

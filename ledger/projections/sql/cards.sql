@@ -3,6 +3,10 @@
 select kind, key, card::text from cards
 where (kind, key) in (select * from unnest(%(kinds)b::text[], %(keys)b::text[]))
 
+-- name: changed
+-- Cards that entries after a position have changed, up to some number.
+select kind, key from cards where position > %(after)s limit %(limit)s
+
 -- name: history
 -- The entries that touched one card, in order.
 select e.type, e.schema, e.content from history h join entries e using (position)

@@ -11,10 +11,10 @@ create index cards_of_crop on cards ((card ->> 'crop'), (card ->> 'size'), key) 
 
 create index cards_held on cards (key) where kind = 'promise' and card ->> 'state' = 'held';
 
--- promises with anything left to pick, and all that an answer about availability rests on
+-- promises with anything left to pick
 create index cards_open on cards (key) where kind = 'promise' and card -> 'open' is not null;
-create index cards_of_the_board on cards (position)
-    where kind in ('crop', 'destination', 'forecast', 'nursery', 'policy', 'pool', 'recipe', 'shelf');
+-- what has changed after a position: for whoever keeps cards in memory
+create index cards_changed on cards (position);
 
 -- the second, independent guard against two decisions from the same state
 create table history (

@@ -75,6 +75,16 @@ where kind = 'promise' and key > %(after)s
   and (not %(at_risk)s or (card -> 'open' is not null and card @? '$.lines.*.risk'))
 order by key limit %(limit)s
 
+-- name: due_lines
+-- Lines of promises that were bought and fell due in a period: what was kept and missed of them, and what is open unchecked.
+select line ->> 'crop', line ->> 'size', (line ->> 'due')::date, (line ->> 'confidence')::integer,
+       coalesce(line ->> 'basis', 'finished'), coalesce((line ->> 'kept')::integer, 0),
+       coalesce((line ->> 'missed')::integer, 0),
+       case when line -> 'checked' is null then (line ->> 'open')::integer else 0 end
+from cards c cross join lateral jsonb_path_query(c.card, '$.lines.*') as line
+where c.kind = 'promise' and c.card ->> 'state' in ('confirmed', 'released')
+  and (line ->> 'due')::date between %(from)s and %(to)s
+
 -- name: clock
 -- The database's clock, the last position and when it was written.
 select clock_timestamp(), position, recorded_at from pen

@@ -18,14 +18,16 @@ from litestar.types import ControllerRouterHandler
 from psycopg_pool import PoolTimeout
 
 from api import etags, openapi, problems
+from api.fresh import FreshBoard
 from api.keys import Keys, guard
 from api.reader import Reader, make_pool
-from api.resources import availability, batches, docs, entries, health, promises, reference, reports, stock
+from api.resources import availability, batches, docs, entries, health, potting, promises, reference, reports, stock
 from ledger import schema
 from ledger.answers import Unknown
 from ledger.log.codec import Unreadable
 from ledger.nursery import Nursery, Turns, Unavailable
 from ledger.plants.refusals import Refused
+from ledger.projections.runner import Stuck
 from ledger.worker import Follower, Sweeper
 
 #: where `tallybench serve` leaves the database's address for the server process
@@ -43,14 +45,18 @@ HANDLERS: list[ControllerRouterHandler] = [
     stock.get_sums,
     stock.get_questions,
     availability.get_availabilities,
+    availability.get_changes,
     availability.get_availability,
     availability.get_ready_by,
+    availability.get_outlook,
     promises.post_promise,
     promises.confirm_promise,
     promises.release_promise,
     promises.move_promise,
+    promises.substitute_promise,
     promises.get_promise,
     promises.get_promises,
+    potting.get_potting_list,
     reports.get_shrink,
     *reference.HANDLERS,
     health.get_healthz,
@@ -68,12 +74,13 @@ def create_app(conninfo: str | None = None) -> Litestar:
     schema.check(address)
     pool = make_pool(address)
     nursery, follower, reader = Nursery(address), Follower(address), Reader(pool)
-    turns = Turns(nursery)
+    turns, board = Turns(nursery), FreshBoard(address, reader, nursery)
 
     @asynccontextmanager
     async def running(_: Litestar) -> AsyncIterator[None]:
         with pool, nursery, follower, Sweeper(address, nursery):
-            yield
+            async with board.following():
+                yield
 
     app = Litestar(
         route_handlers=HANDLERS,
@@ -84,12 +91,14 @@ def create_app(conninfo: str | None = None) -> Litestar:
         dependencies={
             "reader": Provide(lambda: reader, sync_to_thread=False),
             "follower": Provide(lambda: follower, sync_to_thread=False),
+            "board": Provide(lambda: board, sync_to_thread=False),
             "turns": Provide(lambda: turns, sync_to_thread=False),
         },
         exception_handlers={
             Refused: problems.refused,
             Unreadable: problems.unreadable,
             Unknown: problems.unknown,
+            Stuck: problems.stuck,
             Unavailable: problems.unavailable,
             psycopg.OperationalError: problems.unavailable,
             PoolTimeout: problems.unavailable,
@@ -105,7 +114,7 @@ def create_app(conninfo: str | None = None) -> Litestar:
             render_plugins=[],
             use_handler_docstrings=True,
         ),
-        state=State({"keys": Keys(pool)}),
+        state=State({"keys": Keys(pool), "end_streams": board.stop}),
     )
     app.state.openapi = openapi.document(app)
     return app
@@ -113,7 +122,7 @@ def create_app(conninfo: str | None = None) -> Litestar:
 
 async def _only_known_questions(request: Request[Any, Any, Any]) -> None:
     """A misspelt query parameter is an error, not a wider answer."""
-    if not request.query_params:
+    if not request.scope["query_string"]:
         return
     known = request.route_handler.opt.get("questions")
     if known is None:

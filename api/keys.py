@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import threading
+import asyncio
 import time
 from datetime import UTC, date, datetime
 from typing import Any, NamedTuple
@@ -29,6 +29,9 @@ class Caller(NamedTuple):
     expires_at: datetime | None
 
 
+_NEVER: tuple[float, Caller | None] = (0.0, None)
+
+
 class Keys:
     """Looks keys up; remembers an answer for five seconds, so a revoked key ends within five seconds."""
 
@@ -36,26 +39,21 @@ class Keys:
         self._pool = pool
         self._remembered: dict[bytes, tuple[float, Caller | None]] = {}
         self._used: dict[str, date] = {}
-        self._lock = threading.Lock()
 
-    def caller(self, key: str) -> Caller | None:
-        """The caller, None for a key that is unknown, revoked or expired."""
-        digest, now = digest_of(key), time.monotonic()
-        with self._lock:
-            remembered = self._remembered.get(digest)
-        if remembered is None or remembered[0] < now:
-            found = self._look_up(digest)
-            remembered = (now + _FRESH_S, found)
-            with self._lock:
-                if len(self._remembered) > _MOST_REMEMBERED:
-                    self._remembered.clear()
-                self._remembered[digest] = remembered
-        caller = remembered[1]
+    async def caller(self, key: str) -> Caller | None:
+        """The caller, None for a key that is unknown, revoked or expired. Asks the database in a thread."""
+        digest = digest_of(key)
+        until, caller = self._remembered.get(digest, _NEVER)
+        if until < time.monotonic():
+            caller = await asyncio.to_thread(self._find, digest)
+            if len(self._remembered) > _MOST_REMEMBERED:
+                self._remembered.clear()
+            self._remembered[digest] = (time.monotonic() + _FRESH_S, caller)
         if caller is not None and caller.expires_at is not None and caller.expires_at <= datetime.now(UTC):
             return None
         return caller
 
-    def _look_up(self, digest: bytes) -> Caller | None:
+    def _find(self, digest: bytes) -> Caller | None:
         with self._pool.connection() as connection:
             row = connection.execute(SQL["find"], {"hash": digest}).fetchone()
             if row is None:
@@ -67,20 +65,21 @@ class Keys:
         return Caller(client=row[1], scopes=frozenset(row[2]), expires_at=row[3])
 
 
-def guard(connection: ASGIConnection[Any, Any, Any, Any], handler: BaseRouteHandler) -> None:
+async def guard(connection: ASGIConnection[Any, Any, Any, Any], handler: BaseRouteHandler) -> None:
     """Every route names its scope; only those that say `open` need no key."""
     scope = handler.opt.get("scope")
     if scope == OPEN:
         return
     if scope is None:
         raise PermissionDeniedException("this route has no scope yet and is closed")
-    scheme, _, key = connection.headers.get("authorization", "").partition(" ")
+    given = next((value for name, value in connection.scope["headers"] if name == b"authorization"), b"")
+    scheme, _, key = given.decode("latin-1").partition(" ")
     if scheme.lower() != "bearer" or not key:
         raise NotAuthorizedException("send a key: Authorization: Bearer <key> (`tallybench key make` makes one)")
     keys: Keys = connection.app.state["keys"]
-    caller = keys.caller(key.strip())
+    caller = await keys.caller(key.strip())
     if caller is None:
         raise NotAuthorizedException("this key is unknown, revoked or expired: ask for another")
     if scope not in caller.scopes:
         raise PermissionDeniedException(f"this key does not have the scope {scope}: it has {', '.join(sorted(caller.scopes))}")
-    connection.scope["state"]["client"] = caller.client
+    connection.scope["state"] |= {"client": caller.client, "scopes": caller.scopes}

@@ -21,6 +21,7 @@ from api.resources.health import Ready
 from ledger.log.codec import MOST_ENTRIES
 from ledger.plants.entries import TYPES, CostSet, Entry, Setting, Told
 from ledger.plants.recorded import Recorded
+from ledger.plants.rules import NOTICED
 
 _REF = "#/components/schemas/{name}"
 _PROBLEM_STATUSES = {
@@ -55,6 +56,7 @@ def document(app: Litestar) -> dict[str, Any]:
     described, components = msgspec.json.schema_components(shapes, ref_template=_REF)
     described_by = dict(zip(map(str, shapes), described, strict=True))
     components["Entry"] = described_by[str(Entry)]
+    components["Tellable"] = _tellable(components["Entry"])
     described_by[str(Entry | list[Entry])] = _one_or_many()
     _amend(components)
     for (path, method), handler in handlers.items():
@@ -83,8 +85,16 @@ def _ref(name: str) -> dict[str, str]:
 
 
 def _one_or_many() -> dict[str, Any]:
-    many = {"type": "array", "items": _ref("Entry"), "minItems": 1, "maxItems": MOST_ENTRIES}
-    return {"anyOf": [_ref("Entry"), many]}
+    many = {"type": "array", "items": _ref("Tellable"), "minItems": 1, "maxItems": MOST_ENTRIES}
+    return {"anyOf": [_ref("Tellable"), many]}
+
+
+def _tellable(entry: dict[str, Any]) -> dict[str, Any]:
+    """What may be posted: every entry but those that the ledger tells of by itself."""
+    left_out = {_REF.format(name=kind.__name__) for kind in NOTICED}
+    mapping = {name: ref for name, ref in entry["discriminator"]["mapping"].items() if ref not in left_out}
+    choices = [choice for choice in entry["anyOf"] if choice["$ref"] not in left_out]
+    return {**entry, "anyOf": choices, "discriminator": {**entry["discriminator"], "mapping": mapping}}
 
 
 def _amend(components: dict[str, Any]) -> None:
@@ -109,7 +119,10 @@ def _parameter(found: dict[str, Any], words: dict[str, Any]) -> dict[str, Any]:
         schema |= choice if choice != {"type": "null"} else {}
     if "$ref" in schema:
         schema |= words[schema.pop("$ref").rsplit("/", 1)[-1]]
-    schema |= {name: int(schema[name]) for name in ("minimum", "maximum") if name in schema}
+    if None in schema.get("enum", ()):
+        schema["enum"] = [value for value in schema["enum"] if value is not None]
+    if schema.get("type") == "integer":
+        schema |= {name: int(schema[name]) for name in ("minimum", "maximum") if name in schema}
     schema.pop("description", None)
     kept = ("name", "in", "required", "description")
     return {**{name: found[name] for name in kept if name in found}, "schema": schema}
@@ -137,6 +150,9 @@ def _complete(
         operation["parameters"].append(
             {"in": "header", "name": "Idempotency-Key", "required": True, "schema": schema, "description": described_as}
         )
+    if handler.opt.get("streams"):
+        described_as = "For a stream: the id of the last event that was seen."
+        operation["parameters"].append({**header, "name": "Last-Event-ID", "description": described_as})
     if versioned:
         operation["parameters"].append({**header, "name": "If-Match", "description": "The version read, from ETag."})
     elif not writes:
@@ -150,6 +166,8 @@ def _responses(handler: HTTPRouteHandler, answer: dict[str, Any], writes: bool, 
         kinds = {"text/plain": {"schema": {"type": "string"}}}
     elif "format" in handler.parsed_fn_signature.parameters:
         kinds["text/csv"] = {"schema": {"type": "string"}}
+    if handler.opt.get("streams"):
+        kinds["text/event-stream"] = {"schema": {"type": "string"}}
     good = {"description": (handler.fn.__doc__ or "").strip().split("\n")[0], "content": kinds}
     named = {"ETag": not writes or versioned, "Link": "next" in getattr(answers, "__struct_fields__", ())}
     headers = {name: _header(name) for name, given in named.items() if given}
@@ -180,7 +198,7 @@ def _without(entry: type[Told], filled_in: Sequence[str], components: dict[str, 
     whole = deepcopy(components[entry.__name__])
     left_out = {"type", "schema", *filled_in}
     whole["properties"] = {name: value for name, value in whole["properties"].items() if name not in left_out}
-    in_path = {"code", "crop"} if issubclass(entry, Setting) and entry is not CostSet else set()
+    in_path = {"code", "crop", "region"} if issubclass(entry, Setting) and entry is not CostSet else set()
     whole["required"] = [name for name in whole["required"] if name not in left_out | in_path]
     whole.pop("title", None)
     return dict(whole)

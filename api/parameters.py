@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 from datetime import date, datetime
+from math import ceil
 from typing import Annotated
+from urllib.parse import quote
 
 from litestar.params import PathParameter, QueryParameter
 
@@ -13,11 +15,12 @@ from ledger.plants.entries import END, Stage
 _CROP = r"^[a-z0-9]+(-[a-z0-9]+)*" + END
 _CODE = r"^[A-Z][A-Z0-9]*(-[A-Z0-9]+)*" + END
 _SIZE = r"^[A-Z][A-Z0-9]*" + END
+_REGION = r"^[A-Za-z0-9][A-Za-z0-9 ._-]*" + END
 BATCH = numbers.PATTERN
 PERSON = _CROP
 ORDER = r"^[A-Za-z0-9][A-Za-z0-9._:-]*" + END
 #: what pages go on after: a code of any kind
-ANY_CODE = r"^[A-Za-z0-9._:-]*" + END
+ANY_CODE = r"^[A-Za-z0-9 ._:-]*" + END
 
 Crop = Annotated[str | None, QueryParameter(pattern=_CROP, max_length=64, description="Only this crop.")]
 Size = Annotated[str | None, QueryParameter(pattern=_SIZE, max_length=8, description="Only this pot size.")]
@@ -29,7 +32,25 @@ KnownAt = Annotated[datetime | None, QueryParameter(name="known_at", description
 Since = Annotated[date | None, QueryParameter(name="from", description="First day of the period.")]
 Until = Annotated[date | None, QueryParameter(name="to", description="Last day of the period; today if left out.")]
 
+Confidence = Annotated[
+    float | None,
+    QueryParameter(ge=0.5, le=0.99, description="At this confidence instead of the policy's; read up to whole percent."),
+]
+Destination = Annotated[
+    str | None, QueryParameter(pattern=_REGION, max_length=40, description="What is asked of plants for this region.")
+]
+
 CropPath = Annotated[str, PathParameter(pattern=_CROP, max_length=64)]
 SizePath = Annotated[str, PathParameter(pattern=_SIZE, max_length=8)]
 BatchPath = Annotated[str, PathParameter(pattern=BATCH, max_length=12)]
 StockPlantPath = Annotated[str, PathParameter(pattern=_CODE, max_length=24)]
+
+
+def percent(confidence: float | None) -> int | None:
+    """A confidence in whole percent, never less than was asked for."""
+    return None if confidence is None else ceil(round(confidence * 100, 6))
+
+
+def escaped(value: object) -> str:
+    """A value as it may stand in an address."""
+    return quote(str(value), safe="")

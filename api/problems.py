@@ -19,6 +19,7 @@ from ledger.answers import Unknown
 from ledger.log.codec import Unreadable
 from ledger.plants import refusals
 from ledger.plants.refusals import Problem, Refused
+from ledger.projections.runner import Stuck
 
 MEDIA_TYPE = "application/problem+json"
 _log = structlog.get_logger(__name__)
@@ -32,6 +33,9 @@ BAD_QUESTION = "bad-question"
 NEEDS_VERSION = "needs-version"
 NEEDS_KEY = "needs-idempotency-key"
 KEY_REUSED = "idempotency-key-reused"
+BAD_VERSION = "not-a-version"
+STUCK = "stuck"
+TOO_MANY_STREAMS = "too-many-streams"
 HTTP = "http"
 FAULT = "fault"
 
@@ -46,6 +50,9 @@ OTHER_CODES: dict[str, tuple[int | str, str]] = {
     NEEDS_VERSION: (428, "The value exists: replacing it needs If-Match with its version."),
     NEEDS_KEY: (400, "Promises need an Idempotency-Key, a quoted string, so that a call sent twice is done once."),
     KEY_REUSED: (422, "This Idempotency-Key was sent with another body before."),
+    BAD_VERSION: (412, "If-Match is not a version as ETag gave it."),
+    STUCK: (503, "An entry cannot be applied to what this answer is made from; the detail says which. Others still answer."),
+    TOO_MANY_STREAMS: (503, "As many streams of changes are open as may be: ask for the changes page by page."),
     UNAVAILABLE: (503, "The database is out of reach: send the same again, with the same ids."),
     FAULT: (500, "A fault of this program; nothing was written."),
 }
@@ -149,6 +156,12 @@ def unavailable(_: Request[Any, Any, Any], error: Exception) -> Response[bytes]:
     _log.warning("database out of reach", error=str(error))
     detail = "the database cannot be reached just now: send the same again, with the same ids, in a moment"
     return answer(document(503, UNAVAILABLE, detail), {"Retry-After": "2"})
+
+
+def stuck(_: Request[Any, Any, Any], error: Stuck) -> Response[bytes]:
+    """What was asked for is made from a projection that cannot go on."""
+    _log.error("projection stuck", error=str(error))
+    return answer(document(503, STUCK, str(error)))
 
 
 def unknown(_: Request[Any, Any, Any], error: Unknown) -> Response[bytes]:

@@ -20,6 +20,11 @@ def reading(path: str, *, scope: str, answers: Any, tag: str) -> Handler:
     return get(path, sync_to_thread=True, opt={"scope": scope, "answers": answers}, tags=[tag])
 
 
+def remembering(path: str, *, scope: str, answers: Any, tag: str, streams: bool = False) -> Handler:
+    """A GET that is answered from memory, on the event loop. streams: the same as server-sent events, to who accepts them."""
+    return get(path, opt={"scope": scope, "answers": answers, "streams": streams}, tags=[tag])
+
+
 def posting(path: str, *, scope: str, takes: Any, answers: Any, tag: str) -> Handler:
     """A POST that writes entries."""
     return post(path, opt={"scope": scope, "answers": answers, "takes": takes}, tags=[tag])

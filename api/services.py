@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from litestar.di import NamedDependency
 
+from api.fresh import FreshBoard
 from api.reader import Reader
 from ledger.nursery import Turns
 from ledger.worker import Follower
@@ -11,3 +12,4 @@ from ledger.worker import Follower
 NamedReader = NamedDependency[Reader]
 NamedTurns = NamedDependency[Turns]
 NamedFollower = NamedDependency[Follower]
+NamedBoard = NamedDependency[FreshBoard]

@@ -38,7 +38,7 @@ def _serve(application: str, conninfo: str, port: int) -> None:
 
 
 @contextmanager
-def _served(application: str, conninfo: str) -> Iterator[int]:
+def served(application: str, conninfo: str) -> Iterator[int]:
     """An application in a process of its own; its port."""
     with socket.socket() as free:
         free.bind(("127.0.0.1", 0))
@@ -66,7 +66,7 @@ def _wait_for(port: int) -> None:
             return
 
 
-class _Client(asyncio.Protocol):
+class Client(asyncio.Protocol):
     """One client on one connection: sends a request, waits for its whole answer, sends the next, until it is told to end."""
 
     def __init__(self, requests: Iterator[bytes], until: float) -> None:
@@ -74,7 +74,8 @@ class _Client(asyncio.Protocol):
         self._until = until
         self._received = b""
         self._transport: asyncio.Transport | None = None
-        self.taken = 0
+        self._sent = 0.0
+        self.took: list[float] = []
         self.ended: asyncio.Future[None] = asyncio.get_running_loop().create_future()
 
     def connection_made(self, transport: asyncio.BaseTransport) -> None:
@@ -88,10 +89,10 @@ class _Client(asyncio.Protocol):
         length = _LENGTH.search(head)
         if not found or length is None or len(body) < int(length[1]):
             return
-        if not head.startswith(b"HTTP/1.1 201 "):
-            self._end(RuntimeError(f"an entry was answered with {self._received!r:.500}"))
+        if not head.startswith((b"HTTP/1.1 200 ", b"HTTP/1.1 201 ")):
+            self._end(RuntimeError(f"a request was answered with {self._received!r:.500}"))
             return
-        self.taken += 1
+        self.took.append(time.perf_counter() - self._sent)
         self._received = b""
         self._next()
 
@@ -104,6 +105,7 @@ class _Client(asyncio.Protocol):
         if request is None:
             self._end(None)
         else:
+            self._sent = time.perf_counter()
             self._transport.write(request)
 
     def _end(self, error: Exception | None) -> None:
@@ -136,12 +138,19 @@ def _rate(port: int, key: str, clients: int, batches: list[str], seconds: float)
 
 
 async def _all_post(port: int, shares: Sequence[Iterator[bytes]], seconds: float) -> float:
-    loop = asyncio.get_running_loop()
     begun = time.perf_counter()
-    made = [loop.create_connection(partial(_Client, share, begun + seconds), "127.0.0.1", port) for share in shares]
+    took = await ask(port, shares, seconds)
+    return len(took) / (time.perf_counter() - begun)
+
+
+async def ask(port: int, shares: Sequence[Iterator[bytes]], seconds: float) -> list[float]:
+    """Send the requests of each client until they or the seconds run out; how long each answer took."""
+    loop = asyncio.get_running_loop()
+    until = time.perf_counter() + seconds
+    made = [loop.create_connection(partial(Client, share, until), "127.0.0.1", port) for share in shares]
     clients = [client for _, client in await asyncio.gather(*made)]
     await asyncio.gather(*(client.ended for client in clients))
-    return sum(client.taken for client in clients) / (time.perf_counter() - begun)
+    return [seconds for client in clients for seconds in client.took]
 
 
 def main() -> None:
@@ -154,7 +163,7 @@ def main() -> None:
         with Nursery(conninfo) as nursery:
             batches = ground.stock(nursery)
         key = keys.make(conninfo, "benchmark", ("write",))
-        with _served("api.app", conninfo) as service, _served("benchmarks.bare", conninfo) as bare:
+        with served("api.app", conninfo) as service, served("benchmarks.bare", conninfo) as bare:
             contenders: dict[str, Callable[[], float]] = {}
             for clients in CLIENTS:
                 contenders[f"service, {clients} clients"] = partial(_rate, service, key, clients, batches, seconds)

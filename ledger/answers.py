@@ -325,21 +325,29 @@ def promises(
 
 
 class PottingAnswer(Answer, frozen=True, kw_only=True):
-    """What promises ask to be potted on a day: as it was issued, with the crew's answers; or as it stands so far."""
+    """What promises ask to be potted on a day: as it was issued, with the crew's answers; or as it stands so far.
 
-    day: date
+    Without a day none is asked for and none was ever issued.
+    """
+
+    day: date | None
     issued: bool
     lines: list[ListedPotting]
 
 
-def potting(cursor: Cursor, day: date) -> PottingAnswer:
-    """The potting list of a day; without plugs chosen until it is issued."""
-    as_of, name = store.head(cursor), day.isoformat()
+def potting(cursor: Cursor, day: date | None) -> PottingAnswer:
+    """The potting list of a day, or of the next that has one; without plugs chosen until it is issued."""
+    as_of = store.head(cursor)
+    nursery = _maybe(cursor, "nursery", "", NurseryCard) or NurseryCard()
+    if day is None:
+        day = min(map(date.fromisoformat, nursery.potting), default=nursery.potting_issued)
+    if day is None:
+        return PottingAnswer(as_of=as_of, day=None, issued=False, lines=[])
+    name = day.isoformat()
     card = _maybe(cursor, "potting", name, PottingCard)
     if card is not None:
         return PottingAnswer(as_of=as_of, day=day, issued=True, lines=list(card.lines.values()))
-    nursery = _maybe(cursor, "nursery", "", NurseryCard)
-    keys = sorted(nursery.potting.get(name, ())) if nursery is not None else []
+    keys = sorted(nursery.potting.get(name, ()))
     lines = []
     for there in _cards(cursor, "cards", ShelfCard, kind="shelf", keys=keys):
         ask = there.asked.get(name)

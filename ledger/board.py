@@ -7,8 +7,11 @@ takes between two answers, so that no answer mixes two moments. Every answer say
 from __future__ import annotations
 
 import time
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from datetime import UTC, date, datetime, timedelta
+from hashlib import sha256
+from operator import itemgetter
+from typing import NamedTuple
 
 import msgspec
 from msgspec import Struct
@@ -17,6 +20,7 @@ from ledger.answers import SCHEMA_ORG, SQL, Answer, Cursor, Unknown
 from ledger.plants import cards, forecasts, rules
 from ledger.plants.book import Book
 from ledger.plants.cards import AnyCard, CropCard, Key
+from ledger.plants.entries import DestinationRule
 from ledger.plants.offer import Offer, Sellable, Step
 
 KINDS = ("crop", "destination", "forecast", "nursery", "policy", "pool", "recipe", "shelf")
@@ -24,6 +28,8 @@ KINDS = ("crop", "destination", "forecast", "nursery", "policy", "pool", "recipe
 LIMITED = 3
 #: the count buffer grows by the day and a forecast gets stale by the hour: an answer may be this old
 _ANSWER_S = 20.0
+#: so many answers, at other confidences and for regions, are kept of each crop and size
+_KEPT = 8
 _encode = msgspec.json.Encoder().encode
 _PREFIX = b'{"as_of":0'
 
@@ -41,11 +47,16 @@ class ForecastNote(Struct, frozen=True, kw_only=True):
 
 
 class Destination(Struct, frozen=True, kw_only=True):
-    """What the nursery's own list says of a region now: an answer for information, official rules come first."""
+    """What the nursery's own list says of a region now: an answer for information, official rules come first.
+
+    listed: whether the region is on that list at all. rules: those that concern the crop, with source and date checked.
+    """
 
     region: str
+    listed: bool
     refused: str | None
     papers: list[str]
+    rules: list[DestinationRule]
 
 
 class Availability(Answer, frozen=True, kw_only=True):
@@ -82,13 +93,55 @@ class ReadyBy(Answer, frozen=True, kw_only=True):
     stale: str | None
 
 
-class Outlook(Struct, frozen=True, kw_only=True):
+class Expected(Struct, frozen=True, kw_only=True):
     """What the grower may expect by a day: at least `low` nine times in ten, `middle` every other time, `high` one in ten."""
 
     on: date
     low: int
     middle: int
     high: int
+
+
+class Outlook(Answer, frozen=True, kw_only=True):
+    """For the grower: the range behind the curve. Cumulative supply, of which promises and the count buffer are not taken off.
+
+    missing: units that the forecast counts on and that are not there any more; the range is still with them.
+    """
+
+    crop: str
+    size: str
+    days: list[Expected]
+    missing: int
+    forecast: ForecastNote | None
+    stale: str | None
+
+
+class Change(Struct, frozen=True, kw_only=True):
+    """A crop and size whose answer may be another since a position. sold: false once the crop is not sold in that size."""
+
+    position: int
+    crop: str
+    size: str
+    sold: bool
+
+
+class Changes(Answer, frozen=True, kw_only=True):
+    """Crops and sizes that have changed since, each once, in the order of positions; `next` is the position to go on after."""
+
+    changes: list[Change]
+    next: int | None
+
+
+class Made(NamedTuple):
+    """An answer: its JSON after the position, the tag of what it says, and until when it is believed."""
+
+    body: bytes
+    tag: str
+    until: float
+
+
+#: a crop and a size
+Pair = tuple[str, str]
 
 
 class News(Struct, frozen=True, kw_only=True):
@@ -114,8 +167,9 @@ class Board:
         self.position = 0
         self._behind = timedelta(0)
         self._book: Book = _Whole()
-        self._changed_at: dict[Key, int] = {}
-        self._made: dict[tuple[str, str, int, str | None], tuple[bytes, float]] = {}
+        #: when each crop and size last changed, the latest last
+        self._moved: dict[Pair, int] = {}
+        self._made: dict[Pair, dict[tuple[int, str | None], Made]] = {}
 
     # --- keeping it fresh -------------------------------------------------------------------------------------
 
@@ -124,11 +178,12 @@ class Board:
         row = cursor.execute(SQL["clock"]).fetchone()
         assert row is not None, "the migration makes the pen"
         clock, position, last = row
-        whole = position < self.position or not self._changed_at  # a log that is shorter was restored from a backup
+        whole = position < self.position  # a log that is shorter was restored from a backup
         after = 0 if whole else self.position
         changed: dict[Key, tuple[int, AnyCard]] = {}
-        for kind, key, at, card in cursor.execute(SQL["board"], {"kinds": list(KINDS), "after": after}):
-            changed[kind, key] = (at, cards.decode(card))
+        if position > after:
+            for kind, key, at, card in cursor.execute(SQL["board"], {"kinds": list(KINDS), "after": after}):
+                changed[kind, key] = (at, cards.decode(card))
         return News(whole=whole, position=position, behind=max(timedelta(0), last - clock), changed=changed)
 
     def take(self, news: News) -> None:
@@ -136,15 +191,49 @@ class Board:
         if news.position < self.position and not news.whole:
             return
         if news.whole:
-            self._book, self._changed_at = _Whole(), {}
+            self._book, self._moved, self._made = _Whole(), {}, {}
+        sold, issued = self._sold_in(news), self._book.nursery().potting_issued
         self._book.cards |= {key: card for key, (_, card) in news.changed.items()}
-        self._changed_at |= {key: at for key, (at, _) in news.changed.items()}
-        self.position, self._behind = news.position, news.behind
-        crops = {key.split("/")[0] for kind, key in news.changed if kind not in ("destination", "nursery", "policy")}
-        if news.whole or len(crops) > 100 or any(kind in ("destination", "nursery", "policy") for kind, _ in news.changed):  # noqa: PLR2004
+        everywhere = self._book.nursery().potting_issued != issued
+        moved: dict[Pair, int] = {}
+        for (kind, key), (at, _) in news.changed.items():
+            if kind == "destination":
+                self._made.clear()
+                continue
+            for pair in self._touched(kind, key, sold, everywhere=everywhere):
+                moved[pair] = max(at, moved.get(pair, 0))
+        for pair, at in sorted(moved.items(), key=itemgetter(1)):
+            self._moved.pop(pair, None)
+            self._moved[pair] = at
+            self._made.pop(pair, None)
+        if (news.behind > timedelta(0)) != (self._behind > timedelta(0)):
             self._made.clear()
-        elif crops:
-            self._made = {name: made for name, made in self._made.items() if name[0] not in crops}
+        self.position, self._behind = news.position, news.behind
+
+    def _touched(self, kind: str, key: str, sold: dict[str, list[str]], *, everywhere: bool) -> Iterable[Pair]:
+        """Which crops and sizes may have another answer now that a card has changed."""
+        match kind:
+            case "policy":
+                return self._pairs()
+            case "nursery":
+                return self._pairs() if everywhere else ()
+            case "shelf":
+                crop, size = key.split("/")
+                return ((crop, size),)
+            case _:
+                return ((key, size) for size in {*self._sizes(key), *sold.get(key, ())})
+
+    def _sold_in(self, news: News) -> dict[str, list[str]]:
+        """The sizes in which changed crops have been sold until now."""
+        return {key: self._sizes(key) for kind, key in news.changed if kind == "crop"}
+
+    def _sizes(self, crop: str) -> list[str]:
+        card = self._book.crop(crop)
+        return sorted(card.value.sizes) if card is not None else []
+
+    def _pairs(self) -> Iterator[Pair]:
+        """Every crop with every size in which it is sold."""
+        return ((key, size) for kind, key in self._book.cards if kind == "crop" for size in self._sizes(key))
 
     # --- answers ----------------------------------------------------------------------------------------------
 
@@ -153,18 +242,14 @@ class Board:
         self._sold(crop, size)
         return rules.offer_of(self._book, crop, size, at, self._behind, percent)
 
-    def availability(self, crop: str, size: str, percent: int | None = None, region: str | None = None) -> bytes:
-        """An Availability as JSON. Raises Unknown."""
-        return b'{"as_of":%d%b' % (self.position, self._kept(crop, size, percent or self.percent, region))
+    def availability(self, crop: str, size: str, percent: int | None = None, region: str | None = None) -> Made:
+        """An Availability, its JSON whole. Raises Unknown."""
+        made = self._kept(crop, size, percent or self.percent, region)
+        return made._replace(body=b'{"as_of":%d%b' % (self.position, made.body))
 
-    def availabilities(self, crops: list[str], percent: int | None = None) -> bytes:
-        """The Availability of all sizes of some crops, as the items of a JSON list."""
-        pairs = [(code, size) for code in crops for size in self.sizes(code)]
-        return b",".join(self.availability(crop, size, percent) for crop, size in pairs)
-
-    def tag(self, crop: str, size: str, percent: int | None = None, region: str | None = None) -> bytes:
-        """What an answer says, its position apart: the same as long as nothing of it has changed."""
-        return self._kept(crop, size, percent or self.percent, region)
+    def availabilities(self, crops: Iterable[str], percent: int | None = None, region: str | None = None) -> list[Made]:
+        """The Availability of all sizes of some crops. Raises Unknown."""
+        return [self.availability(crop, size, percent, region) for crop in crops for size in self.sizes(crop)]
 
     @property
     def percent(self) -> int:
@@ -203,33 +288,43 @@ class Board:
             stale=offer.stale,
         )
 
-    def outlook(self, crop: str, size: str) -> list[Outlook]:
-        """For the grower: the range behind the curve, week by week where it changes. Raises Unknown."""
-        self._sold(crop, size)
-        card = self._book.forecast(crop)
+    def outlook(self, crop: str, size: str) -> Outlook:
+        """The range behind the curve, week by week where it changes. Raises Unknown."""
+        offer = self.offer(crop, size, datetime.now(UTC))
+        return Outlook(
+            as_of=self.position,
+            crop=crop,
+            size=size,
+            days=list(self._expected(crop, size)),
+            missing=offer.missing,
+            forecast=_note(offer),
+            stale=offer.stale,
+        )
+
+    def _expected(self, crop: str, size: str) -> Iterator[Expected]:
+        card, before = self._book.forecast(crop), None
         of_size = card.value.sizes.get(size) if card is not None else None
         if card is None or of_size is None:
-            return []
-        found: list[Outlook] = []
+            return
         for week in range(card.value.weeks + 1):
-            low, middle, high = forecasts.expected(of_size, week)
-            if not found or (low, middle, high) != (found[-1].low, found[-1].middle, found[-1].high):
-                found.append(Outlook(on=forecasts.day_of(card.value, week), low=low, middle=middle, high=high))
-        return found
+            found = forecasts.expected(of_size, week)
+            if found != before:
+                low, middle, high = before = found
+                yield Expected(on=forecasts.day_of(card.value, week), low=low, middle=middle, high=high)
 
-    def changed_after(self, position: int) -> list[tuple[int, str, str]]:
-        """Crops and sizes whose answer may have changed after a position: (at which position, crop, size), in that order."""
-        everywhere = max(self._changed_at.get(("policy", ""), 0), self._changed_at.get(("nursery", ""), 0))
-        found = []
-        for (kind, code), at in self._changed_at.items():
-            if kind != "crop":
-                continue
-            of_crop = max(at, *(self._changed_at.get((other, code), 0) for other in ("pool", "forecast", "recipe")))
-            for size in self.sizes(code):
-                last = max(everywhere, of_crop, self._changed_at.get(("shelf", f"{code}/{size}"), 0))
-                if last > position:
-                    found.append((last, code, size))
-        return sorted(found)
+    def changes(self, after: int, limit: int | None = None) -> Changes:
+        """What has changed after a position, the earliest first; what changed at one position is never parted by a page."""
+        found: list[Change] = []
+        for (crop, size), at in reversed(self._moved.items()):
+            if at <= after:
+                break
+            found.append(Change(position=at, crop=crop, size=size, sold=size in self._sizes(crop)))
+        found.reverse()
+        most = len(found) if limit is None else limit
+        while 0 < most < len(found) and found[most].position == found[most - 1].position:
+            most += 1
+        following = found[most - 1].position if most < len(found) else None
+        return Changes(as_of=self.position, changes=found[:most], next=following)
 
     # --- how an answer is made --------------------------------------------------------------------------------
 
@@ -241,15 +336,19 @@ class Board:
         assert card is not None, "it has sizes"
         return card
 
-    def _kept(self, crop: str, size: str, percent: int, region: str | None) -> bytes:
+    def _kept(self, crop: str, size: str, percent: int, region: str | None) -> Made:
         """The answer after its position, made once and kept for a while."""
-        name, now = (crop, size, percent, region), time.monotonic()
-        kept = self._made.get(name)
-        if kept is None or kept[1] < now:
-            made = _encode(self._availability(crop, size, percent, region))
-            assert made.startswith(_PREFIX)
-            kept = self._made[name] = (made[len(_PREFIX) :], now + _ANSWER_S)
-        return kept[0]
+        of_pair, now = self._made.get((crop, size)), time.monotonic()
+        kept = of_pair.get((percent, region)) if of_pair is not None else None
+        if kept is not None and kept.until > now:
+            return kept
+        whole = _encode(self._availability(crop, size, percent, region))
+        assert whole.startswith(_PREFIX)
+        body = whole[len(_PREFIX) :]
+        if of_pair is None or len(of_pair) >= _KEPT:
+            of_pair = self._made[crop, size] = {}
+        of_pair[percent, region] = made = Made(body, tag_of(body), now + _ANSWER_S)
+        return made
 
     def _availability(self, crop: str, size: str, percent: int, region: str | None) -> Availability:
         offer = self.offer(crop, size, datetime.now(UTC), percent)
@@ -271,16 +370,22 @@ class Board:
             stock=offer.sellable(),
             forecast=_note(offer),
             stale=offer.stale,
-            destination=self._destination(crop, region, offer.today),
+            destination=self.destination(crop, region, offer.today),
         )
 
-    def _destination(self, crop: str, region: str | None, on: date) -> Destination | None:
+    def destination(self, crop: str, region: str | None, on: date) -> Destination | None:
         if region is None:
             return None
         card, value = self._book.destination(region), self._book.crop(crop)
         assert value is not None, "it is sold"
         refused, papers = rules.destination_of(card, value.value, on)
-        return Destination(region=region, refused=refused, papers=list(papers))
+        concerning = [rule for rule in card.value.rules if rules.concerns(rule, value.value, on)] if card is not None else []
+        return Destination(region=region, listed=card is not None, refused=refused, papers=list(papers), rules=concerning)
+
+
+def tag_of(answer: bytes) -> str:
+    """The ETag of what an answer says, which leaves its position out."""
+    return f'"{sha256(answer).hexdigest()[:24]}"'
 
 
 def _later(step: Step) -> str:

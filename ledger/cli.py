@@ -26,11 +26,10 @@ from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
 from rich.table import Table
 
-from ledger import answers, bulk, keys, measured, postgres, schema, serving
+from ledger import answers, bulk, keys, measured, past, postgres, schema, serving, worker
 from ledger.books.kept import KeptBy
 from ledger.books.shrink import Grouping
 from ledger.forecast.calibration import Row
-from ledger.forecast.timing import Climate
 from ledger.log import codec, store
 from ledger.nursery import Nursery, Unavailable
 from ledger.plants.entries import THE_LEDGER, Stage
@@ -128,6 +127,7 @@ def main() -> None:
 
     The database is an embedded PostgreSQL under your data folder, or the one that DATABASE_URL names.
     """
+    worker.plain_logs()
 
 
 # --- running ---------------------------------------------------------------------------------------------------
@@ -147,6 +147,14 @@ def serve(host: str, port: int) -> None:
 def _port_is_free(host: str, port: int) -> None:
     if not serving.is_free(host, port):
         raise click.UsageError(f"something listens on {host}:{port} already: stop it, or choose another --port")
+
+
+@main.command()
+@_clear_errors
+def work() -> None:
+    """Forecast until stopped; `serve` does this beside itself. A second worker on one ledger waits for the first to end."""
+    with _database() as conninfo, postgres.Watch():
+        worker.work(conninfo)
 
 
 @main.command()
@@ -412,15 +420,13 @@ def shrink(
 @_clear_errors
 def backtest(stage: str, correct: bool, as_json: bool) -> None:
     """Go through the past again: what the forecast would have promised, what came, and how plainer ways would have done."""
-    from ledger import past  # noqa: PLC0415
-
     with _look(follow=True) as cursor:
-        stays, facts = past.stays(cursor), past.facts(cursor)
+        stays, facts, climate = past.stays(cursor), past.facts(cursor), past.climate(cursor)
         policy = answers.policy_card(cursor)
     now = datetime.now(UTC)
     with _progress("going through the past", None) as step:
         today = day_of(now, policy.value)
-        found = measured.backtest(stays, facts, Climate(), today, stage=Stage(stage), progress=step)
+        found = measured.backtest(stays, facts, climate, today, stage=Stage(stage), progress=step)
     if found is None:
         err.print("there is too little past yet: a backtest needs 38 weeks of a stage")
         return
@@ -612,6 +618,7 @@ def demo(crops: int, months: int, seed: int, port: int, stay: bool) -> None:
 
     It works on a database of its own, made anew each time; yours is never touched.
     """
+    from ledger import forecaster  # noqa: PLC0415 - what it computes with is slow to load
     from ledger.demo import history, post, tour  # noqa: PLC0415 - nobody else needs the simulator
 
     host = "127.0.0.1"
@@ -622,9 +629,15 @@ def demo(crops: int, months: int, seed: int, port: int, stay: bool) -> None:
         made = keys.make(conninfo, "demo", keys.SCOPES)
         with serving.in_background(conninfo, host, port) as address:
             today = datetime.now(UTC).date()
-            days = history.history(seed=seed, crops=crops, months=months, today=today)
-            with post.Client(address, made) as client:
-                post.post_days(client, days, until=today, console=out)
+            with (
+                post.Client(address, made) as client,
+                Nursery(conninfo) as nursery,
+                forecaster.Forecaster(conninfo, nursery) as forecasts,
+            ):
+                counter = post.Counter(client, forecasts.publish)
+                days = history.history(seed=seed, crops=crops, months=months, today=today, desk=counter)
+                post.post_days(counter, days, until=today, console=out)
+                forecasts.publish(None, datetime.now(UTC))
                 tour.tour(client, out)
         with _progress("verifying", None) as step:
             differences = runner.verify(conninfo, step)

@@ -101,6 +101,11 @@ class Nursery:
     def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None) -> None:
         self.close()
 
+    @property
+    def position(self) -> int:
+        """How far this process knows the log to go; below 0 before it has written anything, and after trouble."""
+        return self._known
+
     def close(self) -> None:
         """End the connection; a later call opens another."""
         with self._turns:

@@ -1,21 +1,28 @@
-"""Follows the log: keeps the projections that are not written with the pen up to date, beside the requests.
+"""What runs beside the requests: following the log, sweeping holds, and in a process of its own the forecasting.
 
-Correctness never rests on it: a report brings its projections up to date first, the worker only keeps that short.
+Correctness never rests on any of it: a report brings its projections up to date first, a hold holds until it is told as
+expired, and without a fresh forecast nothing is promised beyond what is counted.
 """
 
 from __future__ import annotations
 
 import contextlib
+import os
+import signal
+import sys
 import threading
-from datetime import UTC, datetime
+from collections.abc import Callable
+from datetime import UTC, datetime, timedelta
 from types import TracebackType
 from typing import Self
 from uuid import UUID, uuid5
 
 import psycopg
 import structlog
+from msgspec import Struct
 
 from ledger import answers
+from ledger.forecaster import Forecaster
 from ledger.log import store
 from ledger.nursery import Nursery
 from ledger.plants.entries import THE_LEDGER, PromiseExpired
@@ -24,6 +31,23 @@ from ledger.projections import runner
 
 _log = structlog.get_logger(__name__)
 _MOST_SWEPT = 500
+#: what comes within so short a time is forecast together
+_DEBOUNCE_S = 0.02
+#: so often the log is looked at, should nobody say that it has gone on; and after trouble
+_PAUSE_S, _TROUBLE_S = 2.0, 2.0
+
+
+def plain_logs() -> None:
+    """Tracebacks without the values of variables: what is in the ledger stays out of the logs."""
+    structlog.configure(
+        processors=[
+            structlog.contextvars.merge_contextvars,
+            structlog.processors.add_log_level,
+            structlog.processors.StackInfoRenderer(),
+            structlog.processors.TimeStamper(fmt="iso"),
+            structlog.dev.ConsoleRenderer(colors=False, exception_formatter=structlog.dev.plain_traceback),
+        ]
+    )
 
 
 class Sweeper:
@@ -112,3 +136,107 @@ class Follower:
             except Exception:  # noqa: BLE001 - whatever it is, it is logged, shown by the health answer, and tried again
                 _log.exception("following the log failed; it will be tried again")
                 self._stopping.wait(2.0)
+
+
+def now() -> datetime:
+    """The wall clock, which the worker goes by."""
+    return datetime.now(UTC)
+
+
+class Worker:
+    """Forecasts what entries have touched, within moments, and every crop when a day begins. One works, others wait."""
+
+    def __init__(self, conninfo: str, clock: Callable[[], datetime] = now) -> None:
+        self._conninfo = conninfo
+        self._clock = clock
+        self.stopping = threading.Event()
+
+    def run(self) -> None:
+        """Work until `stopping` is set; whatever goes wrong is logged and tried again."""
+        while not self.stopping.is_set():
+            try:
+                self._work()
+            except Exception:  # noqa: BLE001 - as it says
+                _log.exception("forecasting failed; it will be tried again")
+                self.stopping.wait(_TROUBLE_S)
+
+    def _work(self) -> None:
+        listening = psycopg.connect(store.app_conninfo(self._conninfo), autocommit=True)
+        with listening, Nursery(self._conninfo) as nursery, Forecaster(self._conninfo, nursery) as forecaster:
+            if not self._alone(listening):
+                return
+            listening.execute("listen tallybench")
+            while not self.stopping.is_set():
+                forecaster.catch_up(self._clock())
+                for _ in listening.notifies(timeout=_PAUSE_S, stop_after=1):
+                    self.stopping.wait(_DEBOUNCE_S)
+
+    def _alone(self, connection: store.Connection) -> bool:
+        """Wait until no other worker is at work on this ledger; False if it is time to stop instead."""
+        while not self.stopping.is_set():
+            row = connection.execute(answers.SQL["work_alone"]).fetchone()
+            if row is not None and row[0]:
+                return True
+            self.stopping.wait(_TROUBLE_S)
+        return False
+
+
+def work(conninfo: str) -> None:
+    """Forecast until a signal says to stop."""
+    worker = Worker(conninfo)
+    for stop in (signal.SIGINT, signal.SIGTERM):
+        signal.signal(stop, lambda *_: worker.stopping.set())
+    worker.run()
+
+
+def child() -> None:
+    """Forecast on behalf of another process, which writes the database's address to our input and keeps that open.
+
+    It closes when that process ends, however it ends: so do we then.
+    """
+    plain_logs()
+    conninfo = sys.stdin.readline().strip()
+
+    def end_with_the_parent() -> None:
+        sys.stdin.read()
+        os._exit(0)
+
+    threading.Thread(target=end_with_the_parent, name="parent", daemon=True).start()
+    work(conninfo)
+
+
+class ForecastState(Struct, frozen=True, kw_only=True):
+    """How fresh the forecasts are. stale: why nothing is promised beyond what is counted, of one crop at least.
+
+    oldest_at: when the oldest forecast was made; without: crops that have none; waiting_since: when the first change came that
+    no forecast has seen yet.
+    """
+
+    oldest_at: datetime | None
+    without: int
+    waiting_since: datetime | None
+    stale: str | None
+
+
+def forecast_state(cursor: answers.Cursor) -> ForecastState:
+    """How fresh the forecasts are, by the database's clock."""
+    policy = answers.policy_of(cursor)
+    pen = cursor.execute(answers.SQL["clock"]).fetchone()
+    ages = cursor.execute(answers.SQL["forecast_age"]).fetchone()
+    assert pen is not None, "the migration makes the pen"
+    assert ages is not None, "an aggregate has one row"
+    (clock, _, last), (oldest_at, without, waiting_since) = pen, ages
+    stale = None
+    if last - clock > timedelta(seconds=policy.clock_allowance_seconds):
+        stale = "clock-set-back"
+    elif oldest_at is not None and clock - oldest_at > timedelta(hours=policy.forecast_hours):
+        stale = "old-forecast"
+    elif waiting_since is not None and clock - waiting_since > timedelta(minutes=policy.forecast_lag_minutes):
+        stale = "changes-not-forecast"
+    elif without:
+        stale = "no-forecast"
+    return ForecastState(oldest_at=oldest_at, without=without, waiting_since=waiting_since, stale=stale)
+
+
+if __name__ == "__main__":
+    child()

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import enum
+from collections.abc import Sequence
 from datetime import date, datetime
 from typing import Annotated, Any
 from uuid import UUID
 
 from litestar import Request, Response
-from litestar.exceptions import ClientException, ValidationException
+from litestar.exceptions import ClientException, PermissionDeniedException, ValidationException
 from litestar.params import QueryParameter
 from msgspec import Struct
 
@@ -18,9 +19,22 @@ from api.services import NamedReader, NamedTurns
 from ledger import answers
 from ledger.log import codec
 from ledger.nursery import Balance, Posted
-from ledger.plants.entries import TYPES, Entry, type_of
+from ledger.plants.entries import (
+    TYPES,
+    Entry,
+    PromiseConfirmed,
+    Promised,
+    PromiseMoved,
+    PromiseReleased,
+    PromiseSubstituted,
+    type_of,
+)
 from ledger.plants.recorded import Move, Question, Recorded
+from ledger.plants.refusals import Malformed, Problem, Refused
+from ledger.plants.rules import NOTICED
 
+#: entries of the promise book, which a key for writing alone may not tell
+PROMISING = (Promised, PromiseConfirmed, PromiseMoved, PromiseReleased, PromiseSubstituted)
 #: the closed set of types, as the query parameter's values
 TypeName = enum.StrEnum("TypeName", {name: name for name in TYPES})  # type: ignore[misc] # made from the set itself
 
@@ -78,12 +92,26 @@ async def post_entries(request: Request[Any, Any, Any], turns: NamedTurns) -> Re
 
     The same id with the same content gets the same answer again and writes nothing; the same id with other content is
     refused (409). Every problem of every entry is listed; where plants are in the hand that the book lacks, a problem
-    carries an `offer`: entries to post instead, a count first.
+    carries an `offer`: entries to post instead, a count first. What the ledger tells of by itself is not taken from outside;
+    entries of the promise book need the scope `promise` besides.
     """
     require_json(request)
     told = codec.read_told(codec.read_json(await request.body()))
+    _may_tell(told, request.state.scopes)
     posted = await turns.post(told, request.state.client)
     return Response(answer_of(posted), status_code=201)
+
+
+def _may_tell(told: Sequence[Entry], scopes: frozenset[str]) -> None:
+    problems = [
+        Problem(index=index, code=Malformed.CODE, detail=f"{type_of(entry)} is told by the ledger itself", field="type")
+        for index, entry in enumerate(told)
+        if isinstance(entry, NOTICED)
+    ]
+    if problems:
+        raise Refused(problems)
+    if "promise" not in scopes and (kind := next((type_of(entry) for entry in told if isinstance(entry, PROMISING)), None)):
+        raise PermissionDeniedException(f"a {kind} entry needs the scope promise, which this key does not have")
 
 
 @reading("/v1/entries", scope="read", answers=answers.Entries, tag="Log")

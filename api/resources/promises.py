@@ -6,6 +6,7 @@ the same answer again, with another body 422.
 
 from __future__ import annotations
 
+import asyncio
 import hashlib
 import re
 from datetime import UTC, date, datetime, timedelta
@@ -18,10 +19,12 @@ from msgspec import Struct
 
 from api import parameters as asked
 from api.problems import KEY_REUSED, NEEDS_KEY, answer, document
+from api.reader import Reader
 from api.resources.entries import require_json
 from api.routes import PROMISE_FILLED_IN, promising, reading
-from api.services import NamedReader, NamedTurns
+from api.services import NamedBoard, NamedReader, NamedTurns
 from ledger import answers
+from ledger.board import Board
 from ledger.log import codec
 from ledger.nursery import Posted, Turns
 from ledger.plants.entries import (
@@ -30,7 +33,9 @@ from ledger.plants.entries import (
     Promised,
     PromiseMoved,
     PromiseReleased,
+    PromiseSubstituted,
 )
+from ledger.plants.forecasts import Basis
 from ledger.plants.recorded import Grant
 from ledger.plants.refusals import IdReused, Malformed, Problem, Refused
 
@@ -40,7 +45,12 @@ PromisePath = Annotated[UUID, PathParameter(description="The promise's id.")]
 
 
 class BasketAnswer(Struct, frozen=True, kw_only=True):
-    """A line of the basket: what was granted, and for the rest the baseline's earliest day (book: forecast), if any."""
+    """A line of the basket: what was granted for `due`, which is a later day than the one asked for if `later`.
+
+    basis: what that rests on, at `confidence` where it is not counted stock. papers: what has to travel with the plants.
+    refused: why the nursery's own list does not send them there; official rules come first. rest_ready_by: when the rest can
+    be promised, if ever.
+    """
 
     line: int
     crop: str
@@ -49,6 +59,12 @@ class BasketAnswer(Struct, frozen=True, kw_only=True):
     granted: int
     status: Literal["granted", "part", "declined"]
     due: date
+    later: bool
+    basis: Basis | None
+    confidence: float | None
+    potting_on: date | None
+    papers: tuple[str, ...]
+    refused: str | None
     rest_ready_by: date | None
 
 
@@ -63,11 +79,12 @@ class Granted(Struct, frozen=True, kw_only=True):
 
 
 @promising("/v1/promises", takes=Promised, answers=Granted)
-async def post_promise(request: Request[Any, Any, Any], reader: NamedReader, turns: NamedTurns) -> Response[Any]:
+async def post_promise(request: Request[Any, Any, Any], board: NamedBoard, turns: NamedTurns) -> Response[Any]:
     """Promise a basket to an order: all lines, or with `all_or_none` false as many as can be granted.
 
-    Grants come from counted, finished plants that are not promised yet. The promise is a hold that expires unless it is
-    confirmed. Sent again under its key it gives the same grants; only the baseline's day for the rest may be newer.
+    Each line is granted from counted stock, from what the forecast says will be there, or by asking for potting; with
+    `allow_part` fewer, with `allow_later` all of them on a later day. The promise is a hold that expires unless it is
+    confirmed. Sent again under its key it gives the same grants; only the days for the rest may be newer.
     """
     posted = await _tell(request, turns, Promised)
     if isinstance(posted, Response):
@@ -76,8 +93,8 @@ async def post_promise(request: Request[Any, Any, Any], reader: NamedReader, tur
     told = recorded.told
     assert isinstance(told, Promised)
     grants = {grant.line: grant for grant in recorded.grants}
-    with reader.look() as cursor:
-        lines = [_line(cursor, told, index, grants.get(index)) for index in range(len(told.lines))]
+    fresh = await board.fresh()
+    lines = [_line(fresh, told, index, grants.get(index)) for index in range(len(told.lines))]
     assert told.hold_minutes is not None, "decide fills it in"
     expires_at = told.occurred_at + timedelta(minutes=told.hold_minutes)
     return Response(
@@ -85,13 +102,16 @@ async def post_promise(request: Request[Any, Any, Any], reader: NamedReader, tur
     )
 
 
-def _line(cursor: answers.Cursor, told: Promised, index: int, grant: Grant | None) -> BasketAnswer:
+def _line(board: Board, told: Promised, index: int, grant: Grant | None) -> BasketAnswer:
     line = told.lines[index]
     assert line.due is not None, "decide fills it in"
     granted = grant.units if grant is not None else 0
-    later = None
-    if granted < line.units:
-        later = answers.ready_by(cursor, line.crop, line.size, line.units - granted, datetime.now(UTC)).ready_by
+    due = grant.due if grant is not None else line.due
+    there = board.destination(line.crop, told.region, due)
+    refused = there.refused if there is not None and grant is None else None
+    rest = None
+    if granted < line.units and refused is None:
+        rest = board.ready_by(line.crop, line.size, line.units - granted).ready_by
     return BasketAnswer(
         line=index,
         crop=line.crop,
@@ -99,8 +119,14 @@ def _line(cursor: answers.Cursor, told: Promised, index: int, grant: Grant | Non
         asked=line.units,
         granted=granted,
         status="granted" if granted == line.units else "part" if granted else "declined",
-        due=line.due,
-        rest_ready_by=later,
+        due=due,
+        later=due > line.due,
+        basis=grant.basis if grant is not None else None,
+        confidence=grant.confidence / 100 if grant is not None and grant.confidence is not None else None,
+        potting_on=grant.potting.on if grant is not None and grant.potting is not None else None,
+        papers=grant.papers if grant is not None else (),
+        refused=refused,
+        rest_ready_by=rest,
     )
 
 
@@ -128,11 +154,18 @@ async def move_promise(
     return await _change(request, reader, turns, PromiseMoved, promise)
 
 
+@promising("/v1/promises/{promise:uuid}/substitute", takes=PromiseSubstituted, answers=answers.PromiseAnswer)
+async def substitute_promise(
+    request: Request[Any, Any, Any], reader: NamedReader, turns: NamedTurns, promise: PromisePath
+) -> Response[Any]:
+    """Give back what is open of a line and grant something else in its place, as a new last line: both or neither."""
+    return await _change(request, reader, turns, PromiseSubstituted, promise)
+
+
 @reading("/v1/promises/{promise:uuid}", scope="promise", answers=answers.PromiseAnswer, tag="Promises")
 def get_promise(reader: NamedReader, promise: PromisePath) -> answers.PromiseAnswer:
     """A promise: its lines, what is open and picked of them, and what is at risk."""
-    with reader.look() as cursor:
-        return answers.promise(cursor, str(promise))
+    return _promise(reader, promise)
 
 
 @reading("/v1/promises", scope="read", answers=answers.Promises, tag="Promises")
@@ -142,13 +175,11 @@ def get_promises(
         Literal["held", "confirmed", "released", "expired"] | None,
         QueryParameter(name="state", description="Only in this state."),
     ] = None,
-    order: Annotated[
-        str | None, QueryParameter(pattern=r"^[A-Za-z0-9][A-Za-z0-9._:-]*$", max_length=64, description="Only of this order.")
-    ] = None,
-    at_risk: Annotated[
-        bool, QueryParameter(description="Only those with a line that finished plants no longer cover.")
-    ] = False,
-    after: Annotated[str, QueryParameter(max_length=36, description="The promise to go on after.")] = "",
+    order: Annotated[str | None, QueryParameter(pattern=asked.ORDER, max_length=64, description="Only of this order.")] = None,
+    at_risk: Annotated[bool, QueryParameter(description="Only those with a line that may not be there on its day.")] = False,
+    after: Annotated[
+        str, QueryParameter(pattern=asked.ANY_CODE, max_length=36, description="The promise to go on after.")
+    ] = "",
     limit: asked.Limit = 200,
 ) -> Response[answers.Promises]:
     """Promises in the order of their ids. `Link: rel="next"` leads on."""
@@ -164,13 +195,17 @@ def get_promises(
 
 
 async def _change(
-    request: Request[Any, Any, Any], reader: NamedReader, turns: Turns, kind: type[Entry], promise: UUID
+    request: Request[Any, Any, Any], reader: Reader, turns: Turns, kind: type[Entry], promise: UUID
 ) -> Response[Any]:
     posted = await _tell(request, turns, kind, promise=str(promise))
     if isinstance(posted, Response):
         return posted
+    return Response(await asyncio.to_thread(_promise, reader, promise), status_code=201)
+
+
+def _promise(reader: Reader, promise: UUID) -> answers.PromiseAnswer:
     with reader.look() as cursor:
-        return Response(answers.promise(cursor, str(promise)), status_code=201)
+        return answers.promise(cursor, str(promise))
 
 
 async def _tell(request: Request[Any, Any, Any], turns: Turns, kind: type[Entry], **filled: str) -> Posted | Response[bytes]:

@@ -1,4 +1,4 @@
-"""Reference values: crops, sizes, places, people, recipes, costs, policies. Each PUT is an entry."""
+"""Reference values: crops, sizes, places, people, recipes, costs, destinations, policies. Each PUT is an entry."""
 
 from __future__ import annotations
 
@@ -7,20 +7,32 @@ from typing import Annotated, Any
 from uuid import uuid4
 
 from litestar import Request, Response
-from litestar.exceptions import ClientException
 from litestar.handlers import HTTPRouteHandler
 from litestar.params import PathParameter, QueryParameter
 from msgspec import Struct
 
 from api import parameters as asked
-from api.problems import NEEDS_VERSION, answer, document
+from api.problems import BAD_VERSION, NEEDS_VERSION, answer, document
 from api.resources.entries import PostAnswer, answer_of, require_json
 from api.routes import SETTING_FILLED_IN, reading, replacing
 from api.services import NamedReader, NamedTurns
 from ledger import answers
 from ledger.log import codec
 from ledger.plants.cards import cost_code
-from ledger.plants.entries import END, CostSet, CropSet, PersonSet, PlaceSet, PolicySet, RecipeSet, Setting, SizeSet, type_of
+from ledger.plants.entries import (
+    END,
+    CostSet,
+    CropSet,
+    DestinationSet,
+    PersonSet,
+    PlaceSet,
+    PolicySet,
+    RecipeSet,
+    Setting,
+    SizeSet,
+    TemperaturesSet,
+    type_of,
+)
 from ledger.plants.refusals import Malformed, Problem, Refused, VersionConflict
 
 
@@ -40,12 +52,14 @@ KINDS = (
     Kind("people", "person", PersonSet, "code"),
     Kind("recipes", "recipe", RecipeSet, "crop"),
     Kind("costs", "cost", CostSet, None),
+    Kind("destinations", "destination", DestinationSet, "region"),
     Kind("policies", "policy", PolicySet, None),
+    Kind("temperatures", "normals", TemperaturesSet, None),
 )
-#: the one policy's code in its path
-THE_POLICY = "nursery"
+#: the code in its path of what there is one of
+THE_ONLY = "nursery"
 
-Code = Annotated[str, PathParameter(max_length=140, pattern=r"^[A-Za-z0-9][A-Za-z0-9.-]*" + END)]
+Code = Annotated[str, PathParameter(max_length=140, pattern=r"^[A-Za-z0-9][A-Za-z0-9 ._-]*" + END)]
 
 
 def _routes(kind: Kind) -> list[HTTPRouteHandler]:
@@ -60,7 +74,7 @@ def _routes(kind: Kind) -> list[HTTPRouteHandler]:
         """All of them in the order of their codes. `Link: rel="next"` leads on."""
         with reader.look() as cursor:
             found = answers.references(cursor, kind.card, after, limit)
-        link = f'</v1/{kind.path}?after={found.next}&limit={limit}>; rel="next"'
+        link = f'</v1/{kind.path}?after={asked.escaped(found.next)}&limit={limit}>; rel="next"'
         return Response(found, headers={} if found.next is None else {"Link": link})
 
     @reading(f"/v1/{kind.path}/{{code:str}}", scope="read", answers=answers.Reference, tag="Reference values")
@@ -76,7 +90,9 @@ def _routes(kind: Kind) -> list[HTTPRouteHandler]:
         require_json(request)
         told = _told(kind, code, codec.read_json(await request.body()))
         given = request.headers.get("if-match")
-        version = _version(given) if given is not None else 0
+        version = 0 if given is None else _version(given)
+        if version is None:
+            return answer(document(412, BAD_VERSION, 'If-Match takes the version from ETag, such as "3"'))
         try:
             posted = await turns.post(codec.read_told(told), request.state.client, ((kind.card, _key(kind, code)), version))
         except Refused as refused:
@@ -85,7 +101,7 @@ def _routes(kind: Kind) -> list[HTTPRouteHandler]:
             raise
         return Response(answer_of(posted), status_code=200 if version else 201, headers={"ETag": f'"{version + 1}"'})
 
-    name = kind.path.replace("people", "persons").rstrip("s")
+    name = kind.card.replace("normals", "temperatures")
     for handler, verb in ((get_all, "list"), (get_one, "get"), (put_one, "put")):
         handler.operation_id = f"{verb}_{name}"
     # the PUT first: the framework registers a path's earlier handlers again with each later one, and a reading handler
@@ -94,14 +110,14 @@ def _routes(kind: Kind) -> list[HTTPRouteHandler]:
 
 
 def _key(kind: Kind, code: str) -> str:
-    return "" if kind.card == "policy" else code
+    return "" if kind.card in ("policy", "normals") else code
 
 
-def _version(given: str) -> int:
+def _version(given: str) -> int | None:
+    """The version in an If-Match, None for whatever else it says."""
     text = given.strip().removeprefix("W/").strip('"')
-    if not (text.isascii() and text.isdigit() and len(text) < 10):  # noqa: PLR2004 - no value is replaced a billion times
-        raise ClientException(status_code=412, detail='If-Match takes the version from ETag, such as "3"')
-    return int(text)
+    few = text.isascii() and text.isdigit() and len(text) < 10  # noqa: PLR2004 - no value is replaced a billion times
+    return int(text) if few else None
 
 
 def _told(kind: Kind, code: str, value: Any) -> dict[str, Any]:
@@ -117,9 +133,9 @@ def _told(kind: Kind, code: str, value: Any) -> dict[str, Any]:
         if value.get(kind.field, code) != code:
             raise _faulty(f"{kind.field} is {code} in the path and something else in the body", kind.field)
         told[kind.field] = code
-    elif kind.card == "policy":
-        if code != THE_POLICY:
-            raise _faulty(f"there is one policy: /v1/policies/{THE_POLICY}", None)
+    elif kind.entry is not CostSet:
+        if code != THE_ONLY:
+            raise _faulty(f"there is one: /v1/{kind.path}/{THE_ONLY}", None)
     else:
         (entry,) = codec.read_told(told)
         assert isinstance(entry, CostSet), type_of(entry)

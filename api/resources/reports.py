@@ -103,6 +103,4 @@ def _csv(name: str, rows: Sequence[Struct], shape: type[Struct], told: Mapping[s
     table.writerow([*shape.__struct_fields__, *told])
     for row in rows:
         table.writerow([*(getattr(row, field) for field in shape.__struct_fields__), *told.values()])
-    return Response(
-        text.getvalue(), media_type="text/csv", headers={"Content-Disposition": f'attachment; filename="{name}"'}
-    )
+    return Response(text.getvalue(), media_type="text/csv", headers={"Content-Disposition": f'attachment; filename="{name}"'})

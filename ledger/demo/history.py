@@ -12,14 +12,16 @@ from datetime import date, timedelta
 from uuid import UUID
 
 from ledger.demo import odd_jobs, potting, propagation
-from ledger.demo.nursery import HEAD_GROWER, OWNER, reference
+from ledger.demo.desk import Desk
+from ledger.demo.nursery import HEAD_GROWER, OWNER, policy, reference
 from ledger.demo.orders import SHIPPING_WEEKDAYS, Orders
+from ledger.demo.promises import PromiseBook
 from ledger.demo.site import Site
 from ledger.demo.standing import Batch, CropStand, Lot, Shelf
 from ledger.demo.story import Story, Thread
 from ledger.demo.telling import Day
 from ledger.demo.world import PLAIN, World
-from ledger.plants.entries import Opened, Stage, StockSet, StockSource
+from ledger.plants.entries import Opened, PolicySet, PottingAnswered, PottingLine, Stage, StockSet, StockSource
 
 _UNWRITTEN = timedelta(weeks=66)
 _MONDAY, _TUESDAY, _SATURDAY, _SUNDAY = 0, 1, 5, 6
@@ -27,9 +29,11 @@ _DECEMBER = 12
 _FULL_COUNT_FROM = 14
 
 
-def history(*, seed: int, crops: int, months: int, today: date, world: World = PLAIN) -> Iterator[Day]:
+def history(
+    *, seed: int, crops: int, months: int, today: date, world: World = PLAIN, desk: Desk | None = None
+) -> Iterator[Day]:
     """Every entry of the nursery from `months` before `today` to yesterday evening, day by day, as it was told."""
-    return Brindlewick(seed=seed, crops=crops, months=months, today=today, world=world).days()
+    return Brindlewick(seed=seed, crops=crops, months=months, today=today, world=world, desk=desk).days()
 
 
 def opening_day(today: date, months: int) -> date:
@@ -40,9 +44,16 @@ def opening_day(today: date, months: int) -> date:
 
 
 class Brindlewick:
-    """One run of the demo nursery. `told_threads` fills while `days` is consumed."""
+    """One run of the demo nursery. `told_threads` fills while `days` is consumed.
 
-    def __init__(self, *, seed: int, crops: int, months: int, today: date, world: World = PLAIN) -> None:
+    With a desk to ask at, the shop sells through promises from the first sixth of the run on, and forecasts are published
+    each week from the middle of it on. Then some entries are written at the desk, and the days hold the others: write them
+    at the same desk as they come.
+    """
+
+    def __init__(
+        self, *, seed: int, crops: int, months: int, today: date, world: World = PLAIN, desk: Desk | None = None
+    ) -> None:
         if crops < 1 or months < 1:
             raise ValueError("a nursery needs at least one crop and one month")
         self._opens = opening_day(today, months)
@@ -51,7 +62,14 @@ class Brindlewick:
         self._site = Site(seed=seed, crops=crops, world=world, began=began, ends=today)
         self._orders = Orders(self._site)
         self._buying = odd_jobs.Buying(self._site)
-        self._story = Story(self._site, self._orders)
+        self._promises = PromiseBook(self._site, desk) if desk is not None else None
+        self._story = Story(self._site, self._orders, self._promises)
+        self._sells_from = self._opens + (today - self._opens) / 6
+        self._forecasts_from = self._opens + (today - self._opens) / 2
+        self._crops = [stand.crop.code for stand in self._site.stands]
+        self._asked_to_pot: tuple[UUID, list[PottingLine]] | None = None
+        #: potting lists worked through: the first of every three comes in a week without time
+        self._lists = 0
         self._by_weekday = [[stand for stand in self._site.stands if stand.index % 5 == weekday] for weekday in range(5)]
 
     @property
@@ -75,6 +93,8 @@ class Brindlewick:
             self._work()
             if day == self._today - timedelta(days=1):
                 self._site.teller.hand_in_everything()
+                if self._promises is not None:
+                    self._site.tell(PolicySet, OWNER, **policy(**self._story.policy))
             told = self._site.teller.end()
             if told.entries:
                 yield told
@@ -91,6 +111,7 @@ class Brindlewick:
             potting.sell_seconds(self._site)
             return
         self._morning(weekday)
+        self._promised_work(weekday)
         shipping = weekday in SHIPPING_WEEKDAYS
         if shipping:
             self._site.teller.at(9.5)
@@ -100,12 +121,39 @@ class Brindlewick:
         self._story.go_on()
         if weekday == _TUESDAY:
             self._site.teller.at(13)
+            self._pot_what_promises_ask()
             self._story.note_potting(potting.work_through_list(self._site))
         if shipping:
             self._site.teller.at(15)
             self._orders.ship()
         if weekday == _MONDAY:
             odd_jobs.treat(self._site)
+
+    def _promised_work(self, weekday: int) -> None:
+        """On Mondays new forecasts, on Tuesdays the list of what promises ask to be potted."""
+        today, promises = self._site.today, self._promises
+        if promises is None or today < self._sells_from or not self._site.teller.writing:
+            return
+        self._orders.promises = promises
+        self._site.teller.at(9)
+        if weekday == _MONDAY and today >= self._forecasts_from:
+            promises.begin_week(self._crops)
+        if weekday == _TUESDAY:
+            self._asked_to_pot = promises.issue_potting()
+
+    def _pot_what_promises_ask(self) -> None:
+        if self._asked_to_pot is None:
+            return
+        issued, lines = self._asked_to_pot
+        self._asked_to_pot, self._lists = None, self._lists + 1
+        answered = [
+            self._site.tell(
+                PottingAnswered, self._site.potter(), day=self._site.today, crop=line.crop, size=line.size, potted=potted,
+                because=because,
+            )
+            for line, potted, because in potting.work_through_asked(self._site, lines, hurried=self._lists % 3 == 1)
+        ]  # fmt: skip
+        self._story.note_asked_potting(issued, answered)
 
     def _morning(self, weekday: int) -> None:
         site = self._site

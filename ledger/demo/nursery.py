@@ -13,13 +13,15 @@ from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from datetime import date
 from decimal import Decimal
-from functools import lru_cache
+from functools import lru_cache, partial
 from importlib import resources
 
 from ledger.plants.entries import (
     CostSet,
     CostStep,
     CropSet,
+    DestinationRule,
+    DestinationSet,
     Offer,
     PersonSet,
     PlaceKind,
@@ -29,6 +31,7 @@ from ledger.plants.entries import (
     SizeSet,
     Timing,
     Told,
+    Verdict,
 )
 
 TIME_ZONE = "Europe/London"
@@ -289,11 +292,22 @@ def _houses() -> Iterator[tuple[str, str, str, PlaceKind, dict[str, int]]]:
 # --- what the grower types before the first plant ----------------------------------------------------------------
 
 
+#: how old a forecast may be while the history is told, in which one is published a week; and as it is for every nursery
+WHILE_TOLD = {"forecast_hours": 240, "forecast_lag_minutes": 14_400}
+#: the office has seen that counts are less exact than it thought
+WIDER_BUFFER = {"buffer_z_per_mille": 1_650}
+
+
+def policy(**changed: object) -> dict[str, object]:
+    """The nursery's policy, whole."""
+    return {"time_zone": TIME_ZONE, "currency": "GBP", **changed}
+
+
 def reference(crops: list[Crop], on: date) -> Iterator[tuple[type[Told], dict[str, object]]]:
     """Every reference value as (type of entry, its fields), in an order in which each may lean on those before it."""
     for code, name in _PEOPLE.items():
         yield PersonSet, {"code": code, "name": name}
-    yield PolicySet, {"time_zone": TIME_ZONE, "currency": "GBP"}
+    yield PolicySet, policy(**WHILE_TOLD)
     yield SizeSet, {"code": SMALL, "name": "9 cm square pot", "rank": 10, "area_cm2": 81, "per_tray": 18}
     yield SizeSet, {"code": LARGE, "name": "2 litre round pot", "rank": 20, "area_cm2": 289, "hooks": 1}
     for fields in _places(len(crops)):
@@ -301,8 +315,26 @@ def reference(crops: list[Crop], on: date) -> Iterator[tuple[type[Told], dict[st
     for crop in crops:
         yield CropSet, _crop_fields(crop)
         yield RecipeSet, _recipe_fields(crop)
+    for region in REGIONS:
+        yield DestinationSet, {"region": region, "name": region.replace("-", " ").capitalize(), "rules": _asks(region, on)}
     for step, size, amount in _COSTS:
         yield CostSet, {"step": step, "amount": amount, "effective_on": on, "size": size}
+
+
+def _asks(region: str, on: date) -> list[DestinationRule]:
+    """What a region asks, by the nursery's own invented list."""
+    rule = partial(DestinationRule, source="Brindlewick's own list of regions", checked_on=on)
+    match region:
+        case "region-3":
+            because = "spreads by itself there"
+            return [rule(verdict=Verdict.REFUSED, because=because, species="Passiflora caerulea")]
+        case "region-5":
+            because, papers = "figs travel with a certificate", "plant-health certificate"
+            return [rule(verdict=Verdict.NEEDS_PAPERS, because=because, species="Ficus carica", papers=papers)]
+        case "region-6":
+            return [rule(verdict=Verdict.REFUSED, because="no plant survives the way", months=[11, 12, 1, 2, 3])]
+        case _:
+            return []
 
 
 _COSTS = (

@@ -13,6 +13,7 @@ from uuid import UUID
 from msgspec import Struct
 
 from ledger.demo.nursery import CARRIERS, OFFICE, PACKERS, REGIONS, SEASON_INDEX, SIZES
+from ledger.demo.promises import Basket, PromiseBook, Wish
 from ledger.demo.site import Site
 from ledger.demo.standing import Lot, Order, Shelf, put_with
 from ledger.plants.entries import (
@@ -38,6 +39,7 @@ _UNITS = ((1, 2, 3), (75, 93, 100))
 _PLANTS_AN_ORDER = 2.84
 _WINTER_MONTHS = (11, 12, 1, 2, 3)
 _REMEMBERED_DAYS = 10
+_WANT_IT_NOW, _WOULD_WAIT = 0.7, 0.8
 
 
 class Sent(Struct, frozen=True):
@@ -59,6 +61,8 @@ class Orders:
         self._shelves = [stand.shelves[size] for stand in site.stands for size in SIZES]
         self._weights = list(accumulate(shelf.weekly_demand for shelf in self._shelves))
         self._number = 0
+        #: through which the shop sells; until it has one, it picks whatever stands there
+        self.promises: PromiseBook | None = None
         self._claims: dict[date, list[tuple[Sent, DamageCause]]] = {}
         self.packed: list[Order] = []
         self.held: list[tuple[date, Order]] = []
@@ -94,29 +98,79 @@ class Orders:
         )  # fmt: skip
         shelf = sent.lot.batch.shelf
         assert shelf is not None
+        if self.promises is not None:
+            wish = Wish(shelf, units, later=True)
+            self.promises.ask([Basket(sent.order, sent.region, [wish], replaces=claim)])
+        else:
+            self._pick_into(sent.order, sent.region, shelf, units, claim)
+        return claim
+
+    def _pick_into(self, reference: str, region: str, shelf: Shelf, units: int, replaces: UUID | None) -> int:
+        """Picked for an order that may be waiting already; how many."""
         waiting = [*self.packed, *(order for _, order in self.held)]
-        order = next((order for order in waiting if order.reference == sent.order), None)
+        order = next((order for order in waiting if order.reference == reference), None)
         if order is None:
-            order = Order(sent.order, sent.region)
-        self._pick(order, shelf, units, replaces=claim)
+            order = Order(reference, region)
+        picked = self._pick(order, shelf, units, replaces)
         if order.lines and order not in waiting:
             self.packed.append(order)
-        return claim
+        return picked
 
     def take_and_pick(self) -> None:
         """The day's orders come in and are picked."""
         site = self._site
         plants = self._weights[-1] * SEASON_INDEX[site.today.month - 1] / len(SHIPPING_WEEKDAYS)
-        for _ in range(site.nature.happenings(plants / _PLANTS_AN_ORDER)):
+        orders = site.nature.happenings(plants / _PLANTS_AN_ORDER)
+        if self.promises is not None:
+            self.promises.ask([self._basket() for _ in range(orders)])
+            self._pick_due(self.promises)
+            return
+        for _ in range(orders):
             self._take_order()
 
-    def _take_order(self) -> None:
+    def _basket(self) -> Basket:
+        """Most buyers want their plants now, some by a day to come; some will wait, or take fewer."""
         site, chance = self._site, self._site.chance
+        lines = chance.choices(_LINES[0], cum_weights=_LINES[1])[0]
+        shelves = list(dict.fromkeys(chance.choices(self._shelves, cum_weights=self._weights, k=lines)))
+        region, due, wishes = self._region(shelves), self._wanted_by(), []
+        for shelf in shelves:
+            units = chance.choices(_UNITS[0], cum_weights=_UNITS[1])[0]
+            sold_out = shelf.on_offer() <= units
+            if sold_out and due is None and not site.nature.likely(_WOULD_WAIT):
+                continue
+            wishes.append(Wish(shelf, units, due, part=site.nature.likely(0.2), later=sold_out or site.nature.likely(0.4)))
+        return Basket(self.next_reference(), region, wishes)
+
+    def next_reference(self) -> str:
+        """The next order's."""
+        self._number += 1
+        return f"B{self._site.today.year % 100}-{self._number:05d}"
+
+    def _wanted_by(self) -> date | None:
+        site = self._site
+        if site.nature.likely(_WANT_IT_NOW):
+            return None
+        day = site.today + timedelta(weeks=site.chance.randint(1, 9))
+        while day.weekday() not in SHIPPING_WEEKDAYS:
+            day += timedelta(days=1)
+        return day
+
+    def _pick_due(self, promises: PromiseBook) -> None:
+        """What is due before the next van, as far as it is there."""
+        next_van = self._site.today + timedelta(days=1)
+        while next_van.weekday() not in SHIPPING_WEEKDAYS:
+            next_van += timedelta(days=1)
+        for line in promises.due_before(next_van):
+            picked = self._pick_into(line.order, line.region, line.shelf, line.open, line.replaces)
+            promises.pulled(line.order, line.shelf, picked)
+
+    def _take_order(self) -> None:
+        chance = self._site.chance
         lines = chance.choices(_LINES[0], cum_weights=_LINES[1])[0]
         shelves = chance.choices(self._shelves, cum_weights=self._weights, k=lines)
         region = self._region(shelves)
-        self._number += 1
-        order = Order(f"B{site.today.year % 100}-{self._number:05d}", region)
+        order = Order(self.next_reference(), region)
         for shelf in shelves:
             units = chance.choices(_UNITS[0], cum_weights=_UNITS[1])[0]
             if shelf.finished and shelf.on_offer() > units:
@@ -136,8 +190,8 @@ class Orders:
     def _packer(self) -> str:
         return PACKERS[self._site.today.toordinal() % 2]
 
-    def _pick(self, order: Order, shelf: Shelf, units: int, replaces: UUID | None = None) -> None:
-        """Oldest finished first. Where the book shows plants that are not there, the picker says so and goes on."""
+    def _pick(self, order: Order, shelf: Shelf, units: int, replaces: UUID | None = None) -> int:
+        """Oldest finished first; how many. Where the book shows plants that are not there, the picker says so and goes on."""
         site, wanted = self._site, units
         for lot in shelf.finished:
             if not wanted:
@@ -158,6 +212,7 @@ class Orders:
                 replaces=replaces,
             )  # fmt: skip
             order.lines.append((lot, taken))
+        return units - wanted
 
     def ship(self) -> None:
         """The van takes held orders whose day has come, then today's: some wait for tomorrow, for papers or for the weather."""
@@ -219,6 +274,8 @@ class Orders:
             order.lines.append((lot, units - 1))
         shelf = lot.batch.shelf
         assert shelf is not None
+        if self.promises is not None:
+            self.promises.pulled(order.reference, shelf, -1)
         if site.nature.likely(0.5) and not lot.batch.stopped:
             put_with(shelf.finished, Lot(lot.batch, Stage.FINISHED, lot.place, 1, lot.since))
             site.tell(

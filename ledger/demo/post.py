@@ -8,23 +8,27 @@ from __future__ import annotations
 import http.client
 import json
 import ssl
-from collections.abc import Iterable
-from datetime import date
+from collections.abc import Callable, Iterable, Sequence
+from datetime import date, datetime
 from typing import Any, Self
 from urllib.parse import urlsplit
+from uuid import UUID
 
 import msgspec
 from msgspec import Struct
 from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
 
+from ledger.demo.desk import AtRisk, Granted
 from ledger.demo.telling import Day
-from ledger.plants.entries import Told
+from ledger.plants.entries import PottingLine, PromiseConfirmed, Promised, Told
 
 ENTRIES_A_POST = 500
 _TIMEOUT_SECONDS = 120
 _TRIES = 3
 _GOOD = range(200, 300)
+#: how a basket may be answered that gets nothing
+_GETS_NOTHING = {"not-promisable", "not-sent-there", "holds-too-much"}
 
 
 class Answer(Struct, frozen=True, kw_only=True):
@@ -107,21 +111,123 @@ def _read(content: bytes) -> Any:
         return content.decode(errors="replace")
 
 
-def post_days(client: Client, days: Iterable[Day], *, until: date, console: Console | None = None) -> int:
+class Counter:
+    """The desk (`ledger.demo.desk`) before the service: gathers what is told into lists of a good size, and asks at once."""
+
+    def __init__(self, client: Client, publish: Callable[[Sequence[str], datetime], object] | None = None) -> None:
+        """publish: makes the service publish forecasts as of a moment; without it none are published."""
+        self._client, self._publish = client, publish
+        self._waiting: list[Told] = []
+        #: entries posted so far; those that the service tells by itself are not among them
+        self.posted = 0
+
+    def write(self, told: Sequence[Told]) -> None:
+        self._waiting += told
+        while len(self._waiting) >= ENTRIES_A_POST:
+            self._post(self._waiting[:ENTRIES_A_POST])
+            del self._waiting[:ENTRIES_A_POST]
+
+    def hand_in(self) -> None:
+        """Post what waits."""
+        if self._waiting:
+            self._post(self._waiting)
+            self._waiting = []
+
+    def _post(self, told: list[Told]) -> None:
+        self._client.post(told)
+        self.posted += len(told)
+
+    def promise(self, baskets: Sequence[tuple[Promised, PromiseConfirmed]]) -> dict[UUID, list[Granted]]:
+        self.hand_in()
+        answer = self._client.ask("POST", "/v1/entries", [entry for basket in baskets for entry in basket])
+        if not answer.good:
+            baskets = _without_those_that_get_nothing(baskets, answer)
+            if baskets:
+                self._client.post([entry for basket in baskets for entry in basket])
+        self.posted += 2 * len(baskets)
+        return self._granted([promised.id for promised, _ in baskets]) if baskets else {}
+
+    def _granted(self, promises: list[UUID]) -> dict[UUID, list[Granted]]:
+        """The baskets' promises: ids rise with time, so they are the last ones."""
+        cards = self._pages(f"/v1/promises?after={UUID(int=min(promises).int - 1)}")
+        return {
+            UUID(card["promise"]): [
+                Granted(index=int(index), units=line["granted"], due=_day(line["due"]), potting_on=_day(line.get("potting_on")))
+                for index, line in card["lines"].items()
+            ]
+            for card in cards
+        }
+
+    def _pages(self, path: str) -> Iterable[Any]:
+        after = ""
+        while True:
+            body = self._read(path + after)
+            yield from body["promises"]
+            if body["next"] is None:
+                return
+            after = f"&after={body['next']}"
+
+    def _read(self, path: str) -> Any:
+        answer = self._client.ask("GET", path)
+        if not answer.good:
+            raise Declined(f"GET {path}", answer)
+        return answer.body
+
+    def publish(self, crops: Sequence[str], at: datetime) -> None:
+        self.hand_in()
+        if self._publish is not None:
+            self._publish(crops, at)
+
+    def at_risk(self) -> list[AtRisk]:
+        return [
+            AtRisk(
+                promise=UUID(card["promise"]), index=int(index), entry=UUID(line["risk"]["entry"]),
+                offered=_day(line["risk"].get("offered")),
+            )
+            for card in self._pages("/v1/promises?state=confirmed&at_risk=true")
+            for index, line in card["lines"].items()
+            if line.get("risk")
+        ]  # fmt: skip
+
+    def still_open(self, promise: UUID, index: int) -> int:
+        self.hand_in()
+        return int(self._read(f"/v1/promises/{promise}")["promise"]["lines"][str(index)]["open"])
+
+    def listed(self, day: date) -> list[PottingLine]:
+        self.hand_in()
+        lines = self._read(f"/v1/potting-list?day={day}")["lines"]
+        return [msgspec.convert(listed["line"], PottingLine, strict=False) for listed in lines]
+
+
+def _without_those_that_get_nothing(
+    baskets: Sequence[tuple[Promised, PromiseConfirmed]], answer: Answer
+) -> list[tuple[Promised, PromiseConfirmed]]:
+    """The other baskets, where that is all that is wrong: a refused one leaves no trace. Raises Declined."""
+    problems = answer.body.get("problems", ()) if isinstance(answer.body, dict) else ()
+    refused = {problem["index"] // 2 for problem in problems if problem["code"] in _GETS_NOTHING}
+    if not refused or any(problem["index"] // 2 not in refused for problem in problems):
+        raise Declined("POST /v1/entries with baskets", answer)
+    return [basket for nth, basket in enumerate(baskets) if nth not in refused]
+
+
+def _day(written: str | None) -> Any:
+    return date.fromisoformat(written) if written is not None else None
+
+
+def post_days(counter: Counter, days: Iterable[Day], *, until: date, console: Console | None = None) -> int:
     """Posts a history with a progress bar that runs to `until`; the number of entries. Raises Declined."""
-    posted = 0
     with _progress(console) as progress:
         task, first = None, None
-        for entries, on in _lists(days):
+        for day in days:
             if task is None or first is None:
-                first = on
-                task = progress.add_task("posting", total=(until - first).days, told=0, on=on)
-            client.post(entries)
-            posted += len(entries)
-            progress.update(task, completed=(on - first).days, told=posted, on=on)
+                first = day.on
+                task = progress.add_task("posting", total=(until - first).days, told=0, on=first)
+            counter.write(day.entries)
+            progress.update(task, completed=(day.on - first).days, told=counter.posted, on=day.on)
+        counter.hand_in()
         if task is not None:
-            progress.update(task, completed=progress.tasks[0].total)
-    return posted
+            progress.update(task, completed=progress.tasks[0].total, told=counter.posted)
+    return counter.posted
 
 
 def _progress(console: Console | None) -> Progress:
@@ -133,17 +239,3 @@ def _progress(console: Console | None) -> Progress:
         TimeElapsedColumn(),
         console=console,
     )
-
-
-def _lists(days: Iterable[Day]) -> Iterable[tuple[list[Told], date]]:
-    """The entries in lists of a good size to post, each with the day it reaches."""
-    waiting: list[Told] = []
-    on = None
-    for day in days:
-        waiting += day.entries
-        on = day.on
-        while len(waiting) >= ENTRIES_A_POST:
-            yield waiting[:ENTRIES_A_POST], on
-            del waiting[:ENTRIES_A_POST]
-    if waiting and on is not None:
-        yield waiting, on

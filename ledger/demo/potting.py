@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import timedelta
 from uuid import UUID
 
@@ -9,7 +10,7 @@ from ledger.demo.nursery import HEAD_GROWER, LARGE, OFFICE, SIZES, SMALL, money
 from ledger.demo.propagation import sand_ready
 from ledger.demo.site import Site
 from ledger.demo.standing import CropStand, Lot, Pots, Shelf, Trays
-from ledger.plants.entries import Act, Cause, Method, SoldHere, Stage, Tended
+from ledger.plants.entries import Act, Cause, Method, PottingLine, ShortReason, SoldHere, Stage, Tended
 
 _LEAST_POTS = {SMALL: 10, LARGE: 6}
 _MOST_POTS = 60
@@ -69,6 +70,30 @@ def _pot_from(site: Site, source: Lot, shelf: Shelf, wanted: int) -> tuple[UUID,
     if not source.alive and source.book and site.nature.likely(0.7):
         site.count(source, 0, by=site.potter())
     return line
+
+
+def work_through_asked(
+    site: Site, lines: Sequence[PottingLine], *, hurried: bool
+) -> list[tuple[PottingLine, int, ShortReason | None]]:
+    """The list that promises ask for: so many potted of each line, and why fewer where it was fewer. hurried: half of it."""
+    return [(line, *_pot_asked(site, line, hurried)) for line in lines]
+
+
+def _pot_asked(site: Site, line: PottingLine, hurried: bool) -> tuple[int, ShortReason | None]:
+    stand = site.stand(line.crop)
+    assert stand is not None, "only what is grown here is asked for"
+    left = wanted = line.pots // 2 if hurried else line.pots
+    named = {take.batch for take in line.take}
+    lots: list[Lot] = [lot for lot in stand.rooted if lot.alive > 1 and not site.hands_off(lot)]
+    lots.sort(key=lambda lot: (lot.batch.number not in named, lot.since))
+    if (sand := sand_ready(site, stand)) is not None:
+        lots.append(sand)
+    for lot in lots:
+        potted = _pot_from(site, lot, stand.shelves[line.size], left) if left else None
+        left -= potted[1].book if potted is not None else 0
+    if not left:
+        return wanted, ShortReason.NO_TIME if hurried else None
+    return wanted - left, ShortReason.TOO_FEW_PLUGS if not stand.struck else ShortReason.NOT_ROOTED_THROUGH
 
 
 # --- the weekly look -------------------------------------------------------------------------------------------

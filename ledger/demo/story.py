@@ -2,7 +2,7 @@
 
 A thread is tried on every working day of its month, from the first time that month comes after the opening, until the
 plants that it needs stand there; then it is told once. Threads whose month does not come, or whose plants are not there,
-stay untold. The numbers are those of the story; promises and closed periods (threads 5, 20) are not told here.
+stay untold. The numbers are those of the story; threads on promises (5, 20) need a desk to ask for them at.
 """
 
 # ruff: noqa: PLR2004 - the numbers in this file are the story
@@ -10,23 +10,25 @@ stay untold. The numbers are those of the story; promises and closed periods (th
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from datetime import date, timedelta
 from uuid import UUID
 
 from msgspec import Struct
 
 from ledger.demo import propagation
-from ledger.demo.nursery import HEAD_GROWER, LARGE, POTTERS, PROPAGATOR, SMALL
+from ledger.demo.nursery import HEAD_GROWER, LARGE, OWNER, POTTERS, PROPAGATOR, SMALL, WHILE_TOLD, WIDER_BUFFER, policy
 from ledger.demo.orders import Orders, Sent
+from ledger.demo.promises import Basket, Line, PromiseBook, Wish
 from ledger.demo.site import Site, potted_fields
-from ledger.demo.standing import CropStand, Lot, Pots, StockPlants, Trays
+from ledger.demo.standing import CropStand, Lot, Pots, Shelf, StockPlants, Trays
 from ledger.plants.entries import (
     Cause,
     Cleared,
     DamageCause,
     Lost,
     Method,
+    PolicySet,
     Potted,
     Renamed,
     Reversed,
@@ -39,9 +41,9 @@ from ledger.plants.entries import (
 HIBISCUS, COLEUS, TEA = "hibiscus-lantern-parade", "coleus-rooks-supper", "camellia-low-harrow"
 IXORA, HOYA, JASMINE, GARDENIA = "ixora-copper-thimble", "hoya-pewter-spoon", "jasminum-night-porter", "gardenia-milkmaids-hour"
 
-OPENING, FEBRUARY, MARCH_COUNTS, POTTING, SWAPPED, TEA_FAILS, MERGED = 1, 2, 3, 4, 6, 7, 8
+OPENING, FEBRUARY, MARCH_COUNTS, POTTING, OVERSOLD, SWAPPED, TEA_FAILS, MERGED = 1, 2, 3, 4, 5, 6, 7, 8
 OVERHELD, CRUSHED, LEFTOVER, HEATER, FULL_COUNT, WEATHER = 9, 10, 11, 12, 13, 14
-MOSAIC, SET_BACK, TWO_PEOPLE, LATE_SLIP, NAME_IN_DOUBT = 15, 16, 17, 18, 19
+MOSAIC, SET_BACK, TWO_PEOPLE, LATE_SLIP, NAME_IN_DOUBT, NOT_SENT = 15, 16, 17, 18, 19, 20
 
 _FRIDAY = 4
 _SETTLED = timedelta(days=10)
@@ -60,11 +62,15 @@ class Thread(Struct, frozen=True, kw_only=True):
 class Story:
     """What has been told, what still waits for its month, and what was begun and goes on another day."""
 
-    def __init__(self, site: Site, orders: Orders) -> None:
+    def __init__(self, site: Site, orders: Orders, promises: PromiseBook | None = None) -> None:
         self.told: dict[int, Thread] = {}
         self._site = site
         self._orders = orders
+        self._promises = promises
+        #: what of the nursery's policy has changed by now
+        self.policy: Mapping[str, object] = {}
         self._opened_on = date.max
+        self._asked_potting = False
         self._later: dict[date, list[Callable[[], None]]] = {}
         self._waiting: dict[int, tuple[int | None, int, Callable[[], bool]]] = {
             SWAPPED: (5, 8, self._swap_sizes),
@@ -81,6 +87,8 @@ class Story:
             LATE_SLIP: (None, 1, self._slip_after_count),
             NAME_IN_DOUBT: (5, 4, self._doubt_a_name),
         }
+        if promises is not None:
+            self._waiting |= {OVERSOLD: (4, 13, self._sell_too_many), NOT_SENT: (6, 8, self._refuse_a_region)}
 
     # --- each day ---
 
@@ -167,6 +175,13 @@ class Story:
         """4: the weekly potting list, of which the first long one is kept in mind."""
         if potted and POTTING not in self.told and self._site.teller.writing:
             self._tell(POTTING, "A week's potting list", [entry for entry, _ in potted], [pots for _, pots in potted])
+
+    def note_asked_potting(self, issued: UUID, answered: list[UUID]) -> None:
+        """4: the lists that promises ask for, issued and answered line by line."""
+        if not self._asked_potting:
+            self._asked_potting = True
+            self._tell(POTTING, "Weekly potting lists that promises ask for, shorts answered back", [], [])
+        self._add(POTTING, [issued, *answered])
 
     def note_full_count(self, counted: list[UUID]) -> None:
         """13: everything is counted in December."""
@@ -291,6 +306,7 @@ class Story:
             assert shelf is not None
             in_truth = sum(min(lot.alive, lot.book) for lot in shelf.finished if not self._site.hands_off(lot))
             spare = in_truth - promised.get(id(shelf), 0)
+            spare -= self._promises.open_units(shelf) + 3 if self._promises is not None else 0
             units = min(wanted, sent.units, spare)
             if units > 0:
                 chosen.append((sent, units))
@@ -412,8 +428,14 @@ class Story:
         site, stand = self._site, self._site.stand(HOYA)
         if stand is None:
             return False
-        lots = [lot for shelf in stand.shelves.values() for lot in shelf.finished if lot.alive and not site.hands_off(lot)]
+        shelves = list(stand.shelves.values())
+        if self._promises is not None:
+            shelves = [max(shelves, key=Shelf.on_offer)]
+        lots = [lot for shelf in shelves for lot in shelf.finished if lot.alive and not site.hands_off(lot)]
         if sum(lot.alive for lot in lots) < 12:
+            return False
+        promised = self._promise_three_too_many(lots) if self._promises is not None else []
+        if promised is None:
             return False
         left, entries, hit = 12, [], []
         for lot in lots:
@@ -423,6 +445,79 @@ class Story:
                 hit.append(lot)
                 left -= units
         self._tell(SET_BACK, "12 hoyas are set back", entries, hit)
+        if promised:
+            self._give_another_day(SET_BACK, HOYA, promised)
+        return True
+
+    def _promise_three_too_many(self, lots: list[Lot]) -> list[Line] | None:
+        """Promises after which 12 cannot be spared, and of them the last three; None where so many are not granted."""
+        assert self._promises is not None
+        shelf = lots[0].batch.shelf
+        assert shelf is not None
+        due = self._site.today + timedelta(days=3)
+        before = max(0, shelf.on_offer() - 7 - self._promises.open_units(shelf))
+        self._promises.ask([self._one(shelf, min(20, before - part), due, part=True) for part in range(0, before, 20)])
+        lines = self._promises.ask([self._one(shelf, 1, due) for _ in range(3)])
+        return lines if len(lines) == 3 else None
+
+    def _one(self, shelf: Shelf, units: int, due: date | None, region: str = "region-1", *, part: bool = False) -> Basket:
+        return Basket(self._orders.next_reference(), region, [Wish(shelf, units, due, part=part)])
+
+    def _give_another_day(self, number: int, crop: str, lines: list[Line]) -> None:
+        """The service says which of these lines are at risk, and they get the day that it offers, or one in three weeks."""
+        assert self._promises is not None
+        for line, risk, moved in self._promises.look_again([crop]):
+            if line in lines:
+                day = self._site.today + timedelta(weeks=3)
+                self._add(number, [risk.entry, moved or self._promises.move(line, day)])
+
+    # --- April: the jasmine is sold past its true count ---
+
+    def _sell_too_many(self) -> bool:
+        """5: one count saw 26 too many; next day a count finds them short, 4 lines get another day, the buffer is raised."""
+        site, stand, promises = self._site, self._site.stand(JASMINE), self._promises
+        if stand is None or promises is None or site.today.weekday() not in (0, 1):
+            return False
+        shelf = max(stand.shelves.values(), key=Shelf.on_offer)
+        lots = [lot for lot in shelf.finished if lot.alive and not site.hands_off(lot)]
+        if self._orders.promises is None or not lots:
+            return False
+        for lot in lots:
+            if lot.book != lot.alive:
+                site.count(lot, lot.alive)
+        lot, due = max(lots, key=lambda lot: lot.alive), site.today + timedelta(days=2)
+        promises.ask([self._one(shelf, 20, due, part=True) for _ in range(4)])
+        wrong = site.count(lot, lot.alive + 26)
+        promises.look_again([JASMINE])
+        lines = promises.ask([self._one(shelf, 6, due) for _ in range(4)])
+        if len(lines) < 4:
+            site.count(lot, lot.alive)
+            return False
+        self._tell(OVERSOLD, "The jasmine is sold past its true count", [wrong, *(line.promise for line in lines)], [lot])
+
+        def find_short() -> None:
+            self._add(OVERSOLD, [site.count(lot, lot.alive, Method.BLIND_COUNT)])
+            self._give_another_day(OVERSOLD, JASMINE, lines)
+            self.policy = WIDER_BUFFER
+            self._add(OVERSOLD, [site.tell(PolicySet, OWNER, **policy(**WHILE_TOLD, **self.policy))])
+
+        self._put_off(find_short)
+        return True
+
+    # --- June: a region that refuses ---
+
+    def _refuse_a_region(self) -> bool:
+        """20: of an order for region 3 the passion flower is refused at the basket, the other plant is granted."""
+        site, promises = self._site, self._promises
+        refused = next((stand for stand in site.stands if stand.crop.species == "Passiflora caerulea"), None)
+        others = [stand.shelves[SMALL] for stand in site.stands if stand is not refused]
+        if refused is None or promises is None or self._orders.promises is None or not others:
+            return False
+        wishes = [Wish(refused.shelves[SMALL], 1), Wish(max(others, key=Shelf.on_offer), 1)]
+        lines = promises.ask([Basket(self._orders.next_reference(), "region-3", wishes)])
+        if not lines:
+            return False
+        self._tell(NOT_SENT, "An order for region 3 is refused its passion flower", [lines[0].promise], [])
         return True
 
     # --- April: one potting, two slips ---

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import random
 from datetime import UTC, date, datetime, time, timedelta, timezone
-from typing import Any
+from typing import Any, TypeVar
 from uuid import UUID
 from zoneinfo import ZoneInfo
 
@@ -22,6 +22,8 @@ _HOUR_MS = 3_600_000
 _SECOND_MS = 1000
 _FEW_CROPS = 60
 _NOBODY = UUID(int=0)
+
+ToldT = TypeVar("ToldT", bound=Told)
 
 
 class Day(Struct, frozen=True, kw_only=True):
@@ -99,15 +101,26 @@ class Teller:
         """An entry of something that occurs now; its id."""
         if not self.writing:
             return _NOBODY
-        entry = self._entry(kind, by, fields)
+        entry = self.word(kind, by, **fields)
         self._told.append(entry)
         return entry.id
+
+    def word(self, kind: type[ToldT], by: str, /, **fields: Any) -> ToldT:
+        """An entry of something that occurs now, for whoever puts it to the service himself."""
+        step = int(self._step_ms * (0.5 + self._chance.random()))
+        self._clock_ms += max(1, step // self._whole_ms) * self._whole_ms
+        return kind(id=self._new_id(), occurred_at=self._midnight + timedelta(milliseconds=self._clock_ms), by=by, **fields)
+
+    def hand_over(self) -> list[Told]:
+        """What was told so far today: it will not be among the day's entries any more."""
+        told, self._told = self._told, []
+        return told
 
     def tell_late(self, days: int, kind: type[Told], by: str, /, **fields: Any) -> UUID:
         """An entry of something that occurs now, handed in this evening (0) or so many days later."""
         if not self.writing:
             return _NOBODY
-        entry = self._entry(kind, by, fields)
+        entry = self.word(kind, by, **fields)
         pile = self._late.setdefault(self.today + timedelta(days=days), []) if days else self._evening
         pile.append(entry)
         # nothing else may occur at the same moment: it would be told first, and so stand before the slip
@@ -121,11 +134,6 @@ class Teller:
         entry = kind(id=self._new_id(), occurred_at=moment, by=by, **fields)
         self._told.append(entry)
         return entry.id
-
-    def _entry(self, kind: type[Told], by: str, fields: dict[str, Any]) -> Told:
-        step = int(self._step_ms * (0.5 + self._chance.random()))
-        self._clock_ms += max(1, step // self._whole_ms) * self._whole_ms
-        return kind(id=self._new_id(), occurred_at=self._midnight + timedelta(milliseconds=self._clock_ms), by=by, **fields)
 
     def _new_id(self) -> UUID:
         """A UUID of version 7 layout: milliseconds, version, 12 random bits, variant, 62 random bits (RFC 9562, 5.7)."""

@@ -19,6 +19,13 @@ from ledger.demo.nursery import OFFICE
 from ledger.demo.post import Answer, Client, Declined
 
 _LINES = 4
+_RESTS_ON = {
+    "finished": "finished plants",
+    "growing-on": "plants growing on",
+    "asked": "pots already asked for",
+    "plugs": "plugs not spoken for yet, to be potted",
+    "rooting": "cuttings still rooting",
+}
 
 
 def tour(client: Client, console: Console | None = None) -> None:
@@ -35,6 +42,9 @@ def tour(client: Client, console: Console | None = None) -> None:
         guide.correct_a_slip(batch, place)
         guide.refusal(batch, place)
     guide.sums()
+    guide.basket()
+    guide.at_risk()
+    guide.kept()
     guide.farewell()
 
 
@@ -243,6 +253,86 @@ class _Guide:
             ],
         )
 
+    # --- promises ---
+
+    def basket(self) -> None:
+        """Three lines: one that is there, one that is there in part, one that is there later. It is given back after."""
+        offers = sorted(self._client.ask("GET", "/v1/availability").body["offers"], key=lambda offer: -offer["now"])
+        there = [offer for offer in offers if offer["now"] > 1]
+        later = [offer for offer in offers if not offer["now"] and self._ready_by(offer, 6)]
+        lines = [{"crop": offer["crop"], "size": offer["size"], "units": 2} for offer in there[:1]]
+        scarce = there[-1:]
+        lines += [{"crop": of["crop"], "size": of["size"], "units": of["now"] + 3, "allow_part": True} for of in scarce]
+        lines += [{"crop": offer["crop"], "size": offer["size"], "units": 6, "allow_later": True} for offer in later[:1]]
+        if not there:
+            return
+        promised = self._ask(
+            "Storefront",
+            "a basket: two of one, as many as there are of another, and six of a third, later if need be.",
+            ("POST", "/v1/promises", {"by": OFFICE, "order": "TOUR-4", "all_or_none": False, "lines": lines}),
+            lambda body: [_basket_line(line) for line in body["lines"]],
+            key=f"tour {uuid.uuid4()}",
+        )
+        given_back = {"by": OFFICE, "reason": "only shown"}
+        path = f"/v1/promises/{promised['promise']}/release"
+        self._ask(
+            "Storefront",
+            "the buyer thinks better of it.",
+            ("POST", path, given_back),
+            lambda body: [f"the promise is {body['promise']['state']}, its plants are free again"],
+            key=f"tour {uuid.uuid4()}",
+        )
+
+    def _ready_by(self, offer: Any, units: int) -> bool:
+        path = f"/v1/availability/{offer['crop']}/{offer['size']}/ready-by?quantity={units}"
+        return self._client.ask("GET", path).body["ready_by"] is not None
+
+    def at_risk(self) -> None:
+        """The last promise that the ledger put at risk because plants were lost."""
+        told = [entry["told"] for entry in self._all_of("promise-at-risk")]
+        took_away = [entry["told"] for kind in ("lost", "counted", "set-back") for entry in self._all_of(kind)]
+        causes = {told["id"]: told for told in took_away}
+        risks = [risk for risk in told if causes.keys() & risk.get("because", ())]
+        if not risks:
+            return
+        risk = next((risk for risk in reversed(risks) if risk.get("offered")), risks[-1])
+
+        def short(body: Any) -> list[str]:
+            line = body["promise"]["lines"][str(risk["line"])]
+            because = [_cause(causes[name]) for name in risk["because"] if name in causes]
+            return [
+                f"{line['crop']} {line['size']}: on {risk['occurred_at'][:10]} it was found to be {risk['short']} short",
+                *[f"because of {cause}" for cause in because[:2]],
+                f"offered instead: {risk.get('offered') or 'no day yet'}; it is promised for {line['due']} now",
+            ]
+
+        question = "which promise did a loss put at risk, and what was the buyer offered?"
+        self._ask("Office", question, ("GET", f"/v1/promises/{risk['promise']}"), short)
+
+    def _all_of(self, kind: str) -> list[Any]:
+        found, after = [], 0
+        while page := self._client.ask("GET", f"/v1/entries?type={kind}&limit=1000&after={after}").body["entries"]:
+            found += page
+            after = page[-1]["position"]
+        return found
+
+    def kept(self) -> None:
+        """From the cards of all promises: units that were there by their day, and units that were not."""
+        after, lines = "", []
+        while after is not None:
+            page = self._client.ask("GET", f"/v1/promises?state=confirmed&limit=1000&after={after}").body
+            lines += [line for card in page["promises"] for line in card["lines"].values()]
+            after = page["next"]
+
+        def short(body: Any) -> list[str]:
+            del body
+            counted = [line for line in lines if not line.get("confidence")]
+            forecast = [line for line in lines if line.get("confidence")]
+            told = [_kept("promised on counted stock", counted), _kept("promised on the forecast, at 90 in 100", forecast)]
+            return [*told, f"of {len(lines)} lines of promises that were bought"]
+
+        self._ask("Owner", "do we keep what we promise?", ("GET", "/v1/promises?state=confirmed&limit=1"), short)
+
     def farewell(self) -> None:
         self._console.print(
             f"\nAsk on: [cyan]curl -H 'Authorization: Bearer <key>' {escape(self._client.address)}/v1/stock[/cyan]\n",
@@ -264,8 +354,29 @@ def _sellable(offer: Any) -> str:
 
 def _ready(answer: Any) -> str:
     if answer["ready_by"] is None:
-        return "not from anything that stands here now"
-    return f"{answer['ready_by']}, basis: {answer['basis']} ({answer['rests_on']})"
+        return "not from anything that stands here now" + (f" ({answer['stale']})" if answer["stale"] else "")
+    basis, sure = answer["basis"].replace("-", " "), round(100 * answer["confidence"])
+    return f"{answer['ready_by']}, at {sure} in 100: what it rests on is {_RESTS_ON.get(answer['basis'], basis)}"
+
+
+def _basket_line(line: Any) -> str:
+    said = f"{line['crop']} {line['size']}: {line['granted']} of {line['asked']} {line['status']}"
+    if line["granted"]:
+        said += f" for {line['due']}" + (", later than asked" if line["later"] else "")
+    if line["potting_on"]:
+        said += f", to be potted on {line['potting_on']}"
+    return said
+
+
+def _cause(told: Any) -> str:
+    units = f"{told['units']} {told.get('cause', '')}".strip()
+    return f"the entry of {told['occurred_at'][:10]}: {told['type'].replace('-', ' ')} {units}"
+
+
+def _kept(what: str, lines: list[Any]) -> str:
+    kept, missed = (sum(line.get(name, 0) for line in lines) for name in ("kept", "missed"))
+    share = f" ({100 * kept / (kept + missed):.1f} %)" if kept + missed else ""
+    return f"{what}: {kept} plants were there by their day, {missed} were not{share}"
 
 
 def _two_slips(question: Any) -> str:

@@ -15,9 +15,11 @@ import math
 from collections.abc import Iterable, Sequence
 from datetime import date, timedelta
 from functools import lru_cache
+from typing import Any
 
 import numpy as np
 from numpy.random import SFC64, Generator
+from numpy.random.bit_generator import ISeedSequence
 from numpy.typing import NDArray
 from scipy.special import betainc, expit, ndtr, ndtri
 
@@ -26,7 +28,7 @@ from ledger.forecast.looks import came_through, sighted
 from ledger.forecast.season import season_of
 from ledger.forecast.stays import Lot, Stay
 from ledger.forecast.survival import DISASTER_LEAVES, Share
-from ledger.forecast.timing import CHECK_DAYS, NEVER_SHARE, Floats, Ints
+from ledger.forecast.timing import CHECK_DAYS, NEVER_SHARE, Floats
 from ledger.plants.entries import Stage
 from ledger.plants.forecasts import CONFIDENCES, WEEKS, ByConfidence, Steps
 
@@ -35,6 +37,7 @@ DRAWS = 500
 SURELY_READY_Z = 2.576
 _MOST_FOLLOWED = 1_000  # plants of one lot; a larger lot is followed by so many of its plants
 _LEVELS = 8_192
+_NEVER, _LONGEST = 1e5, 2e4  # the time of what never gets ready, over the centre; the longest centre in cells: both fit 31 bits
 _AT_A_TIME = 48
 _CELLS = WEEKS * 7
 _FAR = 3.5
@@ -43,7 +46,7 @@ _GRID = 48
 _READY_Z = 2.054  # pots count as ready when 98 in 100 of the living are
 _POTTING_WEEKS = 52
 _EVERY = 4
-_ACROSS = np.linspace(-6, 6, 61)
+_ACROSS = np.linspace(-5, 5, 25)
 _CONFIDENT_Z = ndtri(np.array(CONFIDENCES) / 100)
 
 
@@ -52,22 +55,35 @@ def seed_of(name: str) -> int:
     return int.from_bytes(hashlib.sha256(name.encode()).digest()[:6])
 
 
+class _Digest(ISeedSequence):
+    """The digest of a name as a generator's first state: as good as mixed already."""
+
+    def __init__(self, name: str) -> None:
+        self._digest = hashlib.sha256(name.encode()).digest()
+
+    def generate_state(self, n_words: int, dtype: Any = np.uint32) -> NDArray[Any]:
+        return np.frombuffer(self._digest, dtype=dtype, count=n_words)
+
+
 def strata(rng: Generator, rows: int, draws: int) -> Floats:
     """Rows of one draw from each of so many equal parts of (0, 1), shuffled (McKay and others 1979, Technometrics 21:239)."""
-    shuffled = rng.permuted(np.broadcast_to(np.arange(draws), (rows, draws)), axis=1)
+    shuffled = np.array([rng.permutation(draws) for _ in range(rows)])
     value: Floats = (shuffled + rng.random((rows, draws))) / draws
     return value
 
 
 def share_draws(shares: Sequence[Share], common: Floats, own: Floats) -> Floats:
-    """Beta draws of some shares (rows) that batches of one crop have partly in common: normals joined by a Gaussian copula."""
+    """Beta draws of some shares (rows) that batches of one crop have partly in common: normals joined by a Gaussian copula.
+
+    The log odds of a share, as a function of the normal that it is drawn by, are so nearly straight that a few points do.
+    """
     mean, strength, shared = np.array([(share.mean, share.strength, share.shared) for share in shares]).T[:, :, None]
     a, b = mean * strength, (1 - mean) * strength
     middle = np.log(a / b) - 0.5 / a + 0.5 / b
     log_odds = middle + np.sqrt(1 / a + 1 / b + 0.5 / a**2 + 0.5 / b**2) * _ACROSS
-    below = betainc(a, b, expit(log_odds))
-    joined = ndtr(np.sqrt(shared) * common + np.sqrt(1 - shared) * own)
-    value: Floats = expit(np.stack([np.interp(*row) for row in zip(joined, below, log_odds, strict=True)]))
+    normal = ndtri(np.clip(betainc(a, b, expit(log_odds)), 1e-12, 1 - 1e-12))
+    joined = np.sqrt(shared) * common + np.sqrt(1 - shared) * own
+    value: Floats = expit(np.stack([np.interp(*row) for row in zip(joined, normal, log_odds, strict=True)]))
     return value
 
 
@@ -75,7 +91,7 @@ def share_draws(shares: Sequence[Share], common: Floats, own: Floats) -> Floats:
 def _plant_times(within: float) -> NDArray[np.float32]:
     """Time over the centre, by the level of the share still unready: index 0 is never, then from the last to the first."""
     levels = (np.arange(_LEVELS) + 0.5) / _LEVELS
-    return np.concatenate(([1e30], np.exp(-within * ndtri(levels)))).astype(np.float32)
+    return np.concatenate(([_NEVER], np.exp(-within * ndtri(levels)))).astype(np.float32)
 
 
 class LineDraws:
@@ -93,12 +109,13 @@ class LineDraws:
         self._to_pot = strata(self._own, 5, draws)
         self._seasons: dict[int, Floats] = {}
         #: units that arrive, by week (rows) and draw
-        self.arrived = np.zeros((WEEKS + 1, draws), dtype=np.int64)
-        self._touched = np.zeros(WEEKS + 1, dtype=np.bool_)
+        self.arrived = np.zeros((WEEKS + 1, draws), dtype=np.int32)
+        self._weeks = 0  # so many rows may have any
 
     def stream(self, name: str) -> Generator:
         """Random numbers of their own for everything that has a name."""
-        return Generator(SFC64(seed_of(f"{self._seed}/{self._name}/{name}")))
+        digest = _Digest(f"{self._seed}/{self._name}/{name}")
+        return Generator(SFC64(digest))  # type: ignore[arg-type]  # the stubs know only numpy's own
 
     def season(self, entered: date) -> Floats:
         """Draws of a season's effect, the same for all lots that entered in it."""
@@ -116,8 +133,9 @@ class LineDraws:
 
     def curve(self) -> ByConfidence:
         """Cumulative quantities by week and confidence of all that was added so far: the largest k with P(N >= k) >= c."""
-        weeks = np.flatnonzero(self._touched)
-        ranked = np.sort(np.cumsum(self.arrived[weeks], axis=0), axis=1)
+        weeks = np.flatnonzero(self.arrived[: self._weeks].any(axis=1))
+        ranked = np.cumsum(self.arrived[weeks], axis=0, dtype=np.int32)
+        ranked.sort(axis=1)
         reached = ranked[:, [self.draws - place for place in _places(self.draws)]].T.tolist()
         return tuple(_steps(zip(weeks.tolist(), by_week, strict=True)) for by_week in reached)
 
@@ -126,8 +144,8 @@ class LineDraws:
         followed = min(units, _MOST_FOLLOWED)
         if followed:
             there = self._own.random((followed, self.draws), dtype=np.float32) < self.outlasts
-            self.arrived[0] += there.sum(axis=0) * units // followed
-            self._touched[0] = True
+            self.arrived[0] += there.sum(axis=0, dtype=np.int32) * units // followed
+            self._weeks = max(self._weeks, 1)
 
     # --- a lot ---
 
@@ -143,9 +161,10 @@ class LineDraws:
         followed = min(lot.units, _MOST_FOLLOWED)
         arrived = self._followed(followed, centre, through, amounts, rng)
         if followed < lot.units:
-            arrived = np.diff(np.cumsum(arrived, axis=0) * lot.units // followed, axis=0, prepend=0)
+            many = np.cumsum(arrived, axis=0, dtype=np.int64) * lot.units // followed
+            arrived = np.diff(many, axis=0, prepend=0).astype(np.int32)
         self.arrived[1 : len(arrived) + 1] += arrived
-        self._touched[1 : len(arrived) + 1] |= arrived.any(axis=1)
+        self._weeks = max(self._weeks, len(arrived) + 1)
 
     def amounts(self, stay: Stay) -> Floats:
         """The time that a stay has had at its last weekly look by each week, week 0 first, in the clock's units."""
@@ -190,7 +209,7 @@ class LineDraws:
         value: Floats = self.outlasts * lived**to_go * passed * np.where(struck, least + (most - least) * shares[3], 1.0)
         return value
 
-    def _followed(self, units: int, centre: Floats, through: Floats, amounts: Floats, rng: Generator) -> Ints:
+    def _followed(self, units: int, centre: Floats, through: Floats, amounts: Floats, rng: Generator) -> NDArray[np.int32]:
         """Plant by plant: one uniform number says whether and when each gets ready, by the inverse of its chance.
 
         A plant unready at the time had is ready by t with chance through (1-never) (Phi(t) - Phi(had)) / unready(had).
@@ -202,23 +221,28 @@ class LineDraws:
         per_cell = _CELLS / (float(amounts[-1]) - had)
         edges = had + (np.arange(_CELLS) + 0.5) / per_cell
         week = np.append(np.searchsorted(amounts, edges), 0)  # in week 0 stand those that never get ready
-        scaled = (_LEVELS * slope, np.minimum(unready * _LEVELS, _LEVELS - 0.01) + 1, np.exp(centre) * per_cell)
+        top = np.minimum(unready * _LEVELS, _LEVELS - 0.01) + 1
+        pace = np.minimum(np.exp(centre) * per_cell, _LONGEST)
+        scaled = (np.minimum(_LEVELS * slope, 1e9) / 2**16, top, pace)
         down, top, pace = (values.astype(np.float32) for values in scaled)
-        times, slots = _plant_times(self.belief.within), (week * draws).astype(np.int32)
-        slot, column = np.empty((units, draws), dtype=np.int32), np.arange(draws, dtype=np.int32)
+        times, slots = _plant_times(self.belief.within), (week * draws).astype(np.int64)
+        column = np.arange(draws)
+        counted = np.zeros(len(amounts) * draws, dtype=np.int32)
+        rows = 1
         for first in range(0, units, _AT_A_TIME):
-            some = slot[first : first + _AT_A_TIME]
-            level = rng.random(some.shape, dtype=np.float32)
-            np.multiply(level, down, out=level)
+            some = min(_AT_A_TIME, units - first)
+            chance = rng.bit_generator.random_raw(-(-some * draws // 4)).view(np.uint16)[: some * draws]
+            level = np.multiply(chance.reshape(some, draws), down, dtype=np.float32)
             np.subtract(top, level, out=level)
-            np.maximum(level, 0.0, out=level)
-            time = times[level.astype(np.int32)]
+            time = times.take(level.astype(np.int32), mode="clip")
             time *= pace
             time -= np.float32(had * per_cell)
-            np.clip(time, 0.0, _CELLS, out=time)
-            np.add(slots[time.astype(np.int32)], column, out=some)
-        counted = np.bincount(slot.ravel(), minlength=draws)
-        return np.append(counted, np.zeros(-len(counted) % draws, dtype=np.int64)).reshape(-1, draws)[1:]
+            slot = slots.take(time.astype(np.int32), mode="clip")
+            slot += column
+            found = np.bincount(slot.ravel())
+            counted[: len(found)] += found
+            rows = max(rows, -(-len(found) // draws))
+        return counted.reshape(-1, draws)[1:rows]
 
     # --- pots not potted yet ---
 
@@ -228,7 +252,7 @@ class LineDraws:
         starts = np.array([day.toordinal() for day in potted])[:, None]
         amounts = self.belief.clock.between(starts, starts + 7 * np.arange(WEEKS + 1))
         limits = self._log_ready(potted)
-        weeks = (amounts[:, None, :] < np.exp(limits)[:, :, None]).sum(axis=-1)
+        weeks = np.array([np.searchsorted(had, needed) for had, needed in zip(amounts, np.exp(limits), strict=True)])
         worse = np.maximum(weeks[:-1], weeks[1:]).T.tolist()
         ready = tuple(_steps(zip(range(0, _POTTING_WEEKS, _EVERY), column, strict=True)) for column in worse)
 
@@ -270,15 +294,15 @@ def _drawn(grid: Floats, logs: Floats, mean: Floats, sd: float, shares: Floats) 
     """
     middle, step = float(mean.mean()), float(grid[1] - grid[0])
     fixed = (logs - 0.5 * ((grid - middle) / sd) ** 2).astype(np.float32)
-    weights = np.multiply.outer(((mean - middle) / sd**2).astype(np.float32), (grid - middle).astype(np.float32))
-    weights += fixed
-    weights -= weights.max(axis=1, keepdims=True)
+    weights = np.multiply.outer((grid - middle).astype(np.float32), ((mean - middle) / sd**2).astype(np.float32))
+    weights += fixed[:, None]
+    weights -= weights.max(axis=0)
     np.exp(weights, out=weights)
-    below = np.cumsum(weights, axis=1)
-    wanted = (shares * below[:, -1]).astype(np.float32)
-    at = np.minimum(np.count_nonzero(below < wanted[:, None], axis=1), len(grid) - 1)
-    rows = np.arange(len(shares))
-    beyond = (below[rows, at] - wanted) / weights[rows, at]
+    below = np.cumsum(weights, axis=0)
+    wanted = (shares * below[-1]).astype(np.float32)
+    at = np.minimum((below < wanted).sum(axis=0, dtype=np.int16), len(grid) - 1)
+    draws = np.arange(len(shares))
+    beyond = (below[at, draws] - wanted) / weights[at, draws]
     value: Floats = grid[at] + (0.5 - beyond) * step
     return value
 

@@ -12,6 +12,7 @@ import numpy as np
 from scipy.special import betaln, gammaln
 
 from ledger.forecast.timing import Floats
+from ledger.plants.forecasts import ROUNDING
 
 MOST = 4_000
 
@@ -32,15 +33,15 @@ def begin_with(units: int, confidence: float, chain: Chain) -> int | None:
     """
     if units <= 0:
         return 0
-    most = units
-    while chance_of(units, most, chain) < confidence:
+    wanted, most = confidence - ROUNDING, units
+    while chance_of(units, most, chain) < wanted:
         if most >= MOST:
             return None
         most = min(MOST, 2 * most)
     enough, least = _enough(units, most, chain), units
     while least < most:
         middle = (least + most) // 2
-        if _through(middle, enough[: middle + 1], *chain[0]) >= confidence:
+        if _through(middle, enough[: middle + 1], *chain[0]) >= wanted:
             most = middle
         else:
             least = middle + 1

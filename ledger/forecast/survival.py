@@ -65,9 +65,9 @@ def fit_beta_binomial(successes: Sequence[int], trials: Sequence[int]) -> BetaBi
     return BetaBinomial(float(mean), float(rho), -float(found.fun))
 
 
-def worth(trials: Floats, strength: Floats | float) -> Floats:
+def worth(trials: Floats | float, strength: Floats | float) -> Floats:
     """So many independent plants tell as much as so many of one batch: n (k + 1) / (n + k). 144 at k = 20 tell 18.4."""
-    value: Floats = trials * (np.asarray(strength) + 1) / np.maximum(trials + strength, 1e-12)
+    value: Floats = np.asarray(trials) * (np.asarray(strength) + 1) / np.maximum(np.asarray(trials) + strength, 1e-12)
     return value
 
 

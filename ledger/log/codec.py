@@ -225,7 +225,8 @@ def _faults(item: dict[str, Any], first: msgspec.ValidationError) -> Sequence[Re
         try:
             msgspec.convert(value, fields[name].type)
         except msgspec.ValidationError as error:
-            faults.append(Malformed(f"{name}: {error}", field=name))
+            broken = isinstance(error.__cause__, BrokenRule)
+            faults.append((Contradiction if broken else Malformed)(f"{name}: {error}", field=name))
     for name, field in fields.items():
         if field.required and name not in item:
             faults.append(Malformed(f"{name} is missing", field=name))

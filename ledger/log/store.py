@@ -70,6 +70,7 @@ def append(cursor: psycopg.Cursor[Any], written: Sequence[Recorded], digests: Ma
             "content": [codec.encode(entry).decode() for entry in written],
         },
     )
+    cursor.execute(SQL["tell"])
 
 
 def known(cursor: psycopg.Cursor[Any], ids: Sequence[UUID]) -> tuple[datetime, dict[UUID, tuple[bytes, Recorded]]]:

@@ -6,6 +6,7 @@ whose movements are mirrored, undoes it without a rule of its own. What is not a
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from datetime import date, timedelta
 from typing import Any
 from uuid import UUID
@@ -321,7 +322,7 @@ class _Fold:
             case PromiseConfirmed():
                 self.promise_ends(told.promise, "confirmed")
             case PromiseMoved():
-                self.change_line(told.promise, told.line, due=told.due, risk=None, **self.missed(told.promise, told.line))
+                self.promise_moved(told)
             case PromiseReleased():
                 self.close_lines(told.promise, told.line)
                 if told.line is None:
@@ -474,6 +475,14 @@ class _Fold:
             if line.open and (only is None or index == str(only)):
                 self.change_line(promise, int(index), open=0, **self.missed(promise, int(index)))
 
+    def promise_moved(self, told: PromiseMoved) -> None:
+        """To a later day with all it rests on; to an earlier one it was given the size's own supply and asks for no potting."""
+        line = self.promise_card(told.promise).lines[str(told.line)]
+        pooled = line.pooled if told.due >= line.due else 0
+        self.change_line(
+            told.promise, told.line, due=told.due, pooled=pooled, risk=None, **self.missed(told.promise, told.line)
+        )
+
     def missed(self, promise: UUID, index: int) -> dict[str, Any]:
         """A line that was at risk when it was moved or given back was not kept, as far as it was short."""
         line = self.promise_card(promise).lines[str(index)]
@@ -548,12 +557,15 @@ class _Fold:
             self.put(changed(pool, waiting_since=waiting))
 
     def potted(self, crop: str, size: str, pots: int) -> None:
-        """Pots of a size close what was asked of it, the earliest day first; those taken back open it, the last day first."""
+        """Pots of a size close what was asked of it, the earliest day first; those taken back open it, the last day first.
+
+        An answered ask takes those that the crew spoke of and had not told yet.
+        """
         ground = self.ground(crop, size)
         for day in sorted(ground.there.asked, reverse=pots < 0):
             ask = ground.there.asked[day]
-            closed = min(pots, ask.open) if pots > 0 else max(pots, -ask.potted)
-            if closed and not ask.answered:
+            closed = min(pots, max(0, ask.pots - ask.potted)) if pots > 0 else max(pots, -ask.potted)
+            if closed:
                 after = shelf.with_ask(ground, day, changed(ask, potted=ask.potted + closed))
                 self.put_ground(ground, after)
                 ground, pots = after, pots - closed
@@ -575,11 +587,24 @@ class _Fold:
         if ask is None:
             return
         answer = CrewAnswer(entry=told.id, asked=ask.pots, potted=told.potted, because=told.because)
-        after = changed(ask, pots=told.potted, plugs=0, potted=told.potted, answered=self.recorded.position)
+        after = changed(ask, pots=told.potted, plugs=0, answered=self.recorded.position)
         self.put_ground(ground, shelf.with_ask(ground, day, after))
-        for name in ask.lines:
-            promise, index = name.split("/")
-            self.change_line(UUID(promise), int(index), answer=answer)
+        short = max(0, ask.pots - told.potted)
+        for promise, index in self.last_served(ask.lines):  # they rest on what was potted, and on nothing beyond it
+            line = self.promise_card(promise).lines[index]
+            less = min(short, line.pooled)
+            self.change_line(promise, int(index), answer=answer, pooled=line.pooled - less)
+            short -= less
+
+    def last_served(self, names: Iterable[str]) -> list[tuple[UUID, str]]:
+        """Lines as (promise, index), those due last first, of them those granted last."""
+        found = [(UUID(promise), index) for promise, index in (name.split("/") for name in names)]
+
+        def place(name: tuple[UUID, str]) -> tuple[date, int, int]:
+            card = self.promise_card(name[0])
+            return (card.lines[name[1]].due, card.position, int(name[1]))
+
+        return sorted(found, key=place, reverse=True)
 
     def add_days(self, number: str, days: int) -> None:
         batch = self.batch(number)

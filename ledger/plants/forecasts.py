@@ -20,6 +20,9 @@ WEEKS = 104
 #: in percent; 10 only so that a high expectation can be shown
 CONFIDENCES = (10, 50, 80, 90, 95, 99)
 
+#: a sum of chances that is just enough must not fall short of it by its rounding
+ROUNDING = 1e-9
+
 #: before the day of a potting that is asked for, among what a forecast relies on
 ASKED = "asked/"
 
@@ -154,7 +157,7 @@ def _pots(mean: int, strength: int, units: int, percent: int) -> int | None:
     enough = 0.0
     for pots in range(units, 4 * units + 21):
         enough += exp(log_chance)
-        if enough >= percent / 100:
+        if enough >= percent / 100 - ROUNDING:
             return pots
         log_chance += log(pots / (pots + 1 - units) * (b + pots - units) / (strength + pots))
     return None

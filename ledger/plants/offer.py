@@ -193,9 +193,8 @@ class Offer:
             on = max(date.fromisoformat(day), self.today)
             found[on] = found.get(on, 0) + units
         for pooled in self.there.pooled.values():
-            on = max(pooled.due, self.today)
-            found[on] -= pooled.units
-        return found
+            found[max(pooled.due, self.today)] -= pooled.units
+        return {day: units for day, units in found.items() if units}
 
     @cached_property
     def own(self) -> Balance:
@@ -227,7 +226,7 @@ class Offer:
 
     def basis(self, day: date) -> Basis:
         """What the size's own supply by a day rests on."""
-        if self._forecast is None or day <= self.today:
+        if self._forecast is None or day <= self.today or self.stale:
             return "finished"
         published, size = self._forecast
         return forecasts.basis(size, self.percent, forecasts.week_of(published, day))

@@ -12,6 +12,7 @@ from msgspec import Struct
 from ledger.plants.cards import BatchCard
 from ledger.plants.entries import RecipeSet, Stage
 
+_FAR = 36_500  # days added may say anything: a century is never
 _LOOK_AGAIN = timedelta(days=7)  # an overdue batch is looked at again next week
 
 
@@ -32,7 +33,7 @@ def expected(batch: BatchCard, recipe: RecipeSet | None, today: date) -> list[Ex
     for stage, following, timing in ((Stage.STRUCK, Stage.ROOTED, recipe.rooting), (Stage.POTTED, Stage.FINISHED, growing)):
         units, month = batch.units_in(stage), batch.born_on.month - 1
         if units > 0 and timing is not None:
-            on = batch.born_on + timedelta(days=timing.days[month] + batch.days_added)
-            share = timing.come_through[month]
-            found.append(Expected(stage=following, on=on if on > today else today + _LOOK_AGAIN, units=units * share // 100))
+            left = timing.days[month] + batch.days_added - (today - batch.born_on).days
+            on = today + (timedelta(days=min(left, _FAR)) if left > 0 else _LOOK_AGAIN)
+            found.append(Expected(stage=following, on=on, units=units * timing.come_through[month] // 100))
     return found

@@ -10,7 +10,7 @@ line against that count's difference, so that the order of arrival never changes
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import date, datetime, timedelta
 from functools import lru_cache
 from itertools import groupby
@@ -30,6 +30,7 @@ from ledger.plants.cards import (
     DestinationCard,
     Hold,
     PoolLine,
+    PottingAsk,
     PromiseCard,
     PromiseLine,
     QuestionCard,
@@ -205,12 +206,13 @@ def _stand(
 
 def destination_of(card: DestinationCard | None, crop: CropSet, on: date) -> tuple[str | None, tuple[str, ...]]:
     """Why a crop may not go to a region at that time of the year, None if it may; and the papers that it needs."""
-    rules = [rule for rule in card.value.rules if _concerns(rule, crop, on)] if card is not None else []
+    rules = [rule for rule in card.value.rules if concerns(rule, crop, on)] if card is not None else []
     refused = next((rule.because for rule in rules if rule.verdict is Verdict.REFUSED), None)
     return refused, tuple(rule.papers for rule in rules if rule.papers is not None)
 
 
-def _concerns(rule: DestinationRule, crop: CropSet, on: date) -> bool:
+def concerns(rule: DestinationRule, crop: CropSet, on: date) -> bool:
+    """Whether a rule of a region is about a crop, at that time of the year."""
     if rule.months is not None and on.month not in rule.months:
         return False
     if rule.crop is not None:
@@ -616,7 +618,7 @@ class _Desk:
             case PolicySet():
                 return self.policy_set(told)
             case TemperatureMeasured():
-                if told.day > self.today():
+                if told.day > self.day_here():
                     raise refusals.InTheFuture(f"{told.day} is still to come", field="day")
                 return told
             case SizeSet() | PlaceSet() | PersonSet() | TemperaturesSet():
@@ -980,7 +982,7 @@ class _Desk:
     # the promise book
 
     def promised(self, told: Promised) -> Promised:
-        today = self.today()
+        today = self.day_here()
         lines = [self.basket_line(line, today) for line in told.lines]
         if told.replaces is not None:
             self.damage_claim(told.replaces)
@@ -989,10 +991,10 @@ class _Desk:
         if lacking and (told.all_or_none or len(lacking) == len(bids)):
             raise self.not_promisable(lacking)
         self.grants = [bid.grant for bid in bids if bid.grant.units]
-        self.hoarding()
+        self.hoarding(self.book.client(self.turn.client).held)
         return replace(told, lines=lines, hold_minutes=told.hold_minutes or self.policy.hold_minutes)
 
-    def today(self) -> date:
+    def day_here(self) -> date:
         return day_of(self.at, self.policy)
 
     def basket_line(self, line: BasketLine, today: date) -> BasketLine:
@@ -1072,9 +1074,8 @@ class _Desk:
         step = self.offer(self.book, line.crop, line.size).ready_by(line.units, line.due)
         return {"ready_by": step.on.isoformat() if step is not None else None}
 
-    def hoarding(self) -> None:
+    def hoarding(self, held: Mapping[str, int]) -> None:
         """A key may not keep more from the other buyers than the policy allows, before it has bought anything."""
-        held = self.book.client(self.turn.client).held
         total = sum(held.values()) + sum(grant.units for grant in self.grants)
         if total > self.policy.most_held_units:
             raise refusals.HoldsTooMuch(
@@ -1115,7 +1116,7 @@ class _Desk:
 
     def promise_moved(self, told: PromiseMoved) -> PromiseMoved:
         line = self.open_line(self.open_promise(told.promise, "held", "confirmed"), told.line)
-        today = self.today()
+        today = self.day_here()
         if told.due < today:
             raise refusals.NotPromisable(f"{told.due} is past: move it to {today} or later", field="due")
         if told.due >= line.due:  # it frees what it took until then
@@ -1135,7 +1136,7 @@ class _Desk:
     def promise_substituted(self, told: PromiseSubstituted) -> PromiseSubstituted:
         card = self.open_promise(told.promise, "held", "confirmed")
         line = self.open_line(card, told.line)
-        wanted = self.basket_line(told.wanted, self.today())
+        wanted = self.basket_line(told.wanted, self.day_here())
         index = 1 + max(int(name) for name in card.lines)
         if index > MOST_LINE:
             raise refusals.NotOpen(f"a promise has {MOST_LINE + 1} lines at most: ask for a new one", field="line")
@@ -1145,6 +1146,9 @@ class _Desk:
         if not bid.enough:
             raise self.not_promisable([bid])
         self.grants = [bid.grant]
+        if card.state == "held":
+            held, own = self.book.client(card.client).held, f"{told.promise}/{line.crop}/{line.size}"
+            self.hoarding({**held, own: held[own] - line.open})
         return replace(told, wanted=wanted)
 
     def promise_released(self, told: PromiseReleased) -> PromiseReleased:
@@ -1174,7 +1178,7 @@ class _Desk:
 
     def due_checked(self, told: DueChecked) -> DueChecked:
         """What is there for lines on their day: the shelf's free plants, to those granted first, after all that is overdue."""
-        if told.day > self.today():
+        if told.day > self.day_here():
             raise refusals.InTheFuture(f"{told.day} is still to come", field="day")
         self.crop(told.crop, "crop", entering=False)
         lines = [(due, self.due_line(told, due)) for due in told.lines]
@@ -1214,23 +1218,25 @@ class _Desk:
         return told
 
     def potting_issued(self, told: PottingIssued) -> PottingIssued:
-        nursery, today = self.book.nursery(), self.today()
+        nursery, today = self.book.nursery(), self.day_here()
         if nursery.potting_issued is not None and told.day <= nursery.potting_issued:
             raise refusals.NotOpen(f"the list of {nursery.potting_issued} is issued: the next is for a later day", field="day")
         if told.day > today + MOST_AHEAD:
             raise refusals.InTheFuture(f"a potting list is issued at most {MOST_AHEAD.days} days ahead", field="day")
-        before = [day for day in sorted(nursery.potting) if day < told.day.isoformat()]
+        before = [day for day in sorted(nursery.potting) if day < told.day.isoformat() and self.asks(day)]
         if before:
             raise refusals.NotOpen(f"promises ask for potting on {before[0]}: issue that list first", field="day")
-        places = nursery.potting.get(told.day.isoformat(), ())
         lines, taken = [], dict[str, int]()
-        for where in sorted(places):
-            crop, size = where.split("/")
-            ask = self.book.shelf(crop, size).asked.get(told.day.isoformat())
-            if ask is not None and ask.open:
-                take = self.oldest_plugs(crop, ask.reserved, taken)
-                lines.append(PottingLine(crop=crop, size=size, pots=ask.open, plugs=ask.reserved, take=take))
+        for crop, size, ask in self.asks(told.day.isoformat()):
+            take = self.oldest_plugs(crop, ask.reserved, taken)
+            lines.append(PottingLine(crop=crop, size=size, pots=ask.open, plugs=ask.reserved, take=take))
         return replace(told, lines=lines)
+
+    def asks(self, day: str) -> list[tuple[str, str, PottingAsk]]:
+        """What is still to be potted on a day, by crop and size: some of what was asked may be given back."""
+        places = [where.split("/") for where in sorted(self.book.nursery().potting.get(day, ()))]
+        asked = [(crop, size, self.book.shelf(crop, size).asked.get(day)) for crop, size in places]
+        return [(crop, size, ask) for crop, size, ask in asked if ask is not None and ask.open]
 
     def oldest_plugs(self, crop: str, plugs: int, taken: dict[str, int]) -> list[Take]:
         """So many plugs of a crop, those first that have used up most of their holding limit; `taken` by lines before it."""

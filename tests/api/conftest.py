@@ -25,6 +25,7 @@ from tests.telling import Teller
 
 IXORA, HOYA = "ixora-copper-thimble", "hoya-pewter-spoon"
 BATCH = "26W38-01W"  # the first batch of these nurseries
+PROMISE = "0193c7a0-2222-7222-8333-444455556666"
 PROBLEM = "application/problem+json"
 logging.getLogger("httpx").setLevel(logging.WARNING)  # thousands of requests, each worth a line
 
@@ -147,6 +148,7 @@ def live(service: Service) -> None:
     tell("recipe-set", **recipe(IXORA))
     tell("cost-set", step="potting", amount="0.35", effective_on="2026-01-01", size="P9")
     tell("policy-set", time_zone="Europe/London")
+    tell("temperatures-set", normals_tenths_c=[180] * 12)
     tell("counted", batch=batch, stage="finished", place="G1", units=58, method="blind-count")
     tell("lost", batch=batch, stage="finished", place="G1", units=3, cause="rot")
     tell("lost", batch=batch, stage="finished", place="G1", units=3, cause="rot", by="potter")
@@ -160,19 +162,27 @@ def live(service: Service) -> None:
     taken = tell("gathered", crop=HOYA, stock_plants=[{"stock_plant": "S-HOY", "cuttings": 30}], place="P1")["batch"]
     tell("struck", batch=taken, gathered_at="P1", cuttings=30, per_cell=1, cells=30, place="P1")
     tell("stopped", reason="quality", batch=taken)
+    tell("destination-set", region="North", name="The north", rules=[rule("refused", crop=HOYA)])
+    told = tell("promised", id=PROMISE, order="B-1", region="North", lines=[{"crop": IXORA, "size": "P9", "units": 2}])
+    tell("promise-confirmed", promise=told["id"])
     tell("reversed", entry=tell("lost", batch=taken, stage="struck", place="P1", units=1, cause="rot")["id"], reason="slip")
+
+
+def rule(verdict: str, **more: Any) -> dict[str, Any]:
+    """A rule of a region."""
+    return {"verdict": verdict, "because": "a weed there", "source": "own list", "checked_on": "2026-09-01", **more}
 
 
 CODES = {
     "crops": IXORA, "sizes": "P9", "places": "G1", "people": "potter", "recipes": IXORA, "costs": "potting.all.P9",
-    "policies": "nursery", "stock-plants": "S-IXO",
+    "policies": "nursery", "stock-plants": "S-IXO", "destinations": "North", "temperatures": "nursery",
 }  # fmt: skip
 
 
 def filled(path: str, **instead: str) -> str:
     """A path of the document with codes that are there, escaped."""
     kind = path.split("/")[2] if path.startswith("/v1/") else ""
-    codes = {"crop": IXORA, "size": "P9", "batch": BATCH, "code": CODES.get(kind, ""), **instead}
+    codes = {"crop": IXORA, "size": "P9", "batch": BATCH, "promise": PROMISE, "code": CODES.get(kind, ""), **instead}
     return re.sub(r"{(\w+)}", lambda name: quote(codes[name[1]], safe=""), path)
 
 

@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 
 from ledger import keys
-from tests.api.conftest import BATCH, HOYA, IXORA, Service, filled, live, recipe
+from tests.api.conftest import BATCH, HOYA, IXORA, Service, filled, live, recipe, rule
 
 BODIES: dict[str, tuple[str, dict[str, Any], dict[str, Any]]] = {
     "crops": ("aster", {"name": "Aster", "species": "Aster amellus", "group": "Soft"}, {"retired": True}),
@@ -23,6 +23,8 @@ BODIES: dict[str, tuple[str, dict[str, Any], dict[str, Any]]] = {
         {"amount": "0.12"},
     ),
     "policies": ("nursery", {"currency": "EUR"}, {"duplicate_minutes": 10}),
+    "destinations": ("South 2", {"name": "The south"}, {"rules": [rule("needs-papers", papers="passport")]}),
+    "temperatures": ("nursery", {"normals_tenths_c": [180] * 12}, {"normals_tenths_c": [190] * 12}),
 }
 
 

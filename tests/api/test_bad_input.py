@@ -13,7 +13,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from tests.api.conftest import BATCH, HOYA, IXORA, Service, dumped, filled, recipe
+from tests.api.conftest import BATCH, HOYA, IXORA, Service, dumped, filled, recipe, rule
 from tests.telling import Teller
 
 AT = "2026-09-14T08:00:00+00:00"
@@ -30,6 +30,8 @@ PLACES: dict[str, tuple[str, dict[str, Any]]] = {
         {"by": "potter", "step": "hook", "size": "C2", "amount": "0.10", "effective_on": "2026-01-01"},
     ),
     "/v1/policies/nursery": ("PUT", {"by": "potter", "currency": "EUR"}),
+    "/v1/destinations/South": ("PUT", {"by": "potter", "name": "The south", "rules": [rule("refused", crop=HOYA)]}),
+    "/v1/temperatures/nursery": ("PUT", {"by": "potter", "normals_tenths_c": [180] * 12}),
 }
 DEEP = 100_000
 #: bodies that are no JSON object or list at all, or none that can be meant

@@ -27,10 +27,13 @@ from schemathesis.specs.openapi.checks import (
 )
 
 from ledger.plants.entries import TYPES
-from tests.api.conftest import BATCH, Service, filled, live
+from ledger.plants.rules import NOTICED
+from tests.api.conftest import BATCH, PROMISE, Service, filled, live, rule
 from tests.telling import Teller
 
 ENVELOPE = {"id", "occurred_at", "by", "note", "schema"}
+#: what may be posted; what the ledger notices by itself comes from the program alone
+TELLABLE = [name for name, kind in TYPES.items() if kind not in NOTICED]
 CHECKS = [
     not_a_server_error, status_code_conformance, content_type_conformance, response_headers_conformance,
     response_schema_conformance,
@@ -164,12 +167,27 @@ def _of_document(schema: dict[str, Any], parts: dict[str, Any]) -> Shape:
             raise AssertionError(f"this says too little: {schema}")
 
 
-@pytest.mark.parametrize("name", TYPES)
+@pytest.mark.parametrize("name", TELLABLE)
 def test_every_bound_of_the_code_is_in_the_document_and_no_other(quiet: Service, name: str) -> None:
     """Fields, which are needed, types, least and most, lengths, patterns, words: the same on both sides."""
     parts = quiet.openapi["components"]["schemas"]
     kind = TYPES[name]
     assert _of_document(parts[kind.__name__], parts) == _of_code(inspect.type_info(kind))
+
+
+def test_what_the_ledger_tells_by_itself_is_not_in_what_may_be_posted(quiet: Service) -> None:
+    """The body's types are all others, and posting one of these is refused as malformed whatever it says."""
+    mapping = quiet.openapi["components"]["schemas"]["Tellable"]["discriminator"]["mapping"]
+    assert set(mapping) == set(TELLABLE)
+    assert set(TYPES) - set(TELLABLE) == {
+        "promise-expired", "promise-at-risk", "promise-safe", "due-checked", "forecast-published", "confidence-corrected",
+    }  # fmt: skip
+    for fact in (
+        Teller().fact("promise-expired", promise=PROMISE, by="tallybench"),
+        Teller().fact("promise-safe", promise=PROMISE, line=0, chance=99),
+    ):
+        (problem,) = quiet.refusal(quiet.post(fact))["problems"]
+        assert (problem["code"], problem["field"]) == ("malformed", "type")
 
 
 # --- at the bounds, over HTTP --------------------------------------------------------------------------------------
@@ -293,7 +311,7 @@ def _entries_around(name: str, parts: dict[str, Any]) -> Iterator[dict[str, Any]
             yield {**({} if name == next(iter(TYPES)) else kept), **value, "type": name}
 
 
-@pytest.mark.parametrize("name", TYPES)
+@pytest.mark.parametrize("name", TELLABLE)
 def test_the_service_refuses_exactly_the_shapes_that_the_document_forbids(unchanged: Service, name: str) -> None:
     """Each field at, under and over its bounds: `malformed` for what JSON Schema forbids with the document, and nothing else.
 
@@ -323,7 +341,9 @@ def test_a_list_may_be_as_long_as_the_document_says(unchanged: Service) -> None:
         assert refused == (not many["minItems"] <= length <= many["maxItems"])
 
 
-@pytest.mark.parametrize("path", ["crops", "sizes", "places", "people", "recipes", "costs", "policies"])
+@pytest.mark.parametrize(
+    "path", ["crops", "sizes", "places", "people", "recipes", "costs", "policies", "destinations", "temperatures"]
+)
 def test_a_put_takes_exactly_the_shapes_that_the_document_gives_it(unchanged: Service, path: str) -> None:
     """Each field of a reference value left out or of another type; what is right meets a version that is not there (412)."""
     content = unchanged.openapi["paths"][f"/v1/{path}/{{code}}"]["put"]["requestBody"]["content"]
@@ -331,7 +351,10 @@ def test_a_put_takes_exactly_the_shapes_that_the_document_gives_it(unchanged: Se
     judge = oracle(unchanged.openapi, schema)
     shape = _of_document(schema, unchanged.openapi["components"]["schemas"])
     right = _right(shape) | ({"code": "A"} if path in ("sizes", "places") else {})
-    code = str({"policies": "nursery"}.get(path, right.get("code", right.get("crop"))))
+    if path == "destinations":
+        right["rules"] = [rule("refused", crop="a")]
+    only = {"policies": "nursery", "temperatures": "nursery", "destinations": right.get("region")}
+    code = str(only.get(path, right.get("code", right.get("crop"))))
     tried: list[dict[str, Any]] = [{name: right[name] for name in right if name != left_out} for left_out in (*right, None)]
     none_of_these: list[Any] = [None, [], 0.5]
     tried += [{**right, name: value} for name in right for value in none_of_these]
@@ -353,8 +376,13 @@ def _texts(schema: dict[str, Any]) -> Iterator[str]:
         case {"type": "integer", "minimum": low, "maximum": high}:
             yield from map(str, (low - 1, low, high, high + 1))
             yield from ("x", "", "1.5", "true", "0x1", "1 2")
+        case {"type": "number", "minimum": low, "maximum": high}:
+            yield from map(str, (low - 0.01, low, high, high + 0.001, 0.905))
+            yield from ("x", "", "nan", "inf", "0x1", "1 2")
         case {"enum": values}:
             yield from (*values, "no-such-word", "")
+        case {"format": "uuid"}:
+            yield PROMISE  # any other text is another path
         case {"type": "boolean"}:
             yield from ("true", "false", "x", "")
         case {"format": "date-time"}:
@@ -374,6 +402,8 @@ def _meant(text: str, schema: dict[str, Any]) -> Any:
     """A text from an address as the value that its schema speaks of."""
     if schema["type"] == "integer" and re.fullmatch(r"-?[0-9]+", text):
         return int(text)
+    if schema["type"] == "number" and re.fullmatch(r"[0-9.]+", text):
+        return float(text)
     if schema["type"] == "boolean" and text in ("true", "false"):
         return text == "true"
     return text

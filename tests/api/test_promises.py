@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from typing import Any
-from uuid import uuid4
+from uuid import UUID, uuid4
 
 import jsonschema
 import pytest
@@ -15,6 +15,7 @@ from api.app import create_app
 from ledger import keys
 from ledger.log import codec
 from ledger.nursery import Nursery
+from ledger.plants.entries import THE_LEDGER, PromiseAtRisk
 from tests.plants.memory import HOYA, IXORA
 from tests.telling import Teller
 
@@ -25,7 +26,7 @@ class Counter:
     """A storefront at the service, with keys of several scopes."""
 
     def __init__(self, client: TestClient[Any], database: str, ixoras: str) -> None:
-        self.client, self.ixoras = client, ixoras
+        self.client, self.database, self.ixoras = client, database, ixoras
         scopes: dict[str, tuple[keys.Scope, ...]] = {"owner": keys.SCOPES, "shop": ("offer", "promise"), "reader": ("read",)}
         self.keys = {name: keys.make(database, name, given) for name, given in scopes.items()}
         self.keys["other-shop"] = keys.make(database, "other-shop", ("promise",))
@@ -51,12 +52,27 @@ class Counter:
         assert answer.status_code == 200, answer.text
         return answer.json()
 
-    def lose(self, units: int) -> None:
+    def lose(self, units: int) -> str:
         """Ixoras found dead."""
         here = {"batch": self.ixoras, "stage": "finished", "place": "G1", "cause": "rot"}
         fact = Teller(seed=9).fact("lost", **here, units=units, occurred_at=datetime.now(UTC))
-        answer = self.client.post("/v1/entries", json=fact, headers={"Authorization": f"Bearer {self.keys['owner']}"})
+        self.tell(fact)
+        return str(fact["id"])
+
+    def tell(self, fact: Fact, by: str = "owner") -> Any:
+        """An entry that is taken; the answer."""
+        answer = self.client.post("/v1/entries", json=fact, headers={"Authorization": f"Bearer {self.keys[by]}"})
         assert answer.status_code == 201, answer.text
+        return answer.json()
+
+    def at_risk(self, promise: str, short: int, because: list[str] | None = None) -> None:
+        """What the ledger tells by itself when the chance of a promise's first line has fallen."""
+        told = PromiseAtRisk(
+            id=uuid4(), occurred_at=datetime.now(UTC), by=THE_LEDGER, promise=UUID(promise), line=0, chance=50, short=short,
+            because=[UUID(each) for each in because or []],
+        )  # fmt: skip
+        with Nursery(self.database) as nursery:
+            nursery.post([told], client=THE_LEDGER)
 
 
 def basket(units: int = 1, order: str = "A-1", **more: Any) -> Fact:
@@ -68,7 +84,7 @@ def basket(units: int = 1, order: str = "A-1", **more: Any) -> Fact:
 def counter(database: str) -> Iterator[Counter]:
     """40 ixoras and 20 hoyas, without a count buffer."""
     teller = Teller(datetime.now(UTC) - timedelta(days=1))
-    facts = [*teller.beginnings(), teller.fact("policy-set", buffer_z_per_mille=0)]
+    facts = [*teller.beginnings(), teller.fact("policy-set", buffer_z_per_mille=0, always_held_units=500)]
     for crop, units in ((IXORA, 40), (HOYA, 20)):
         facts.append(teller.fact("opened", crop=crop, units=units, stage="finished", place="G1", size="P9"))
     with Nursery(database) as nursery:
@@ -92,7 +108,7 @@ def problem(answer: Any, status: int, code: str) -> Fact:
 def test_a_call_without_a_quoted_key_is_refused(counter: Counter) -> None:
     """Every call that writes needs one, and says how."""
     for key in (None, "unquoted", '""', '"half', '"a"b"', '"' + "k" * 256 + '"'):
-        for path in ("", f"/{uuid4()}/confirm", f"/{uuid4()}/release", f"/{uuid4()}/move"):
+        for path in ("", f"/{uuid4()}/confirm", f"/{uuid4()}/release", f"/{uuid4()}/move", f"/{uuid4()}/substitute"):
             problem(counter.post(path, basket(), key), 400, "needs-idempotency-key")
     assert counter.promises()["promises"] == []
 
@@ -218,7 +234,8 @@ def test_each_route_needs_its_scope(counter: Counter) -> None:
     told, paths = counter.promise(1), openapi(counter)["paths"]
     for method, path, scope in [
         ("POST", "", "promise"), ("POST", "/{promise}/confirm", "promise"), ("POST", "/{promise}/release", "promise"),
-        ("POST", "/{promise}/move", "promise"), ("GET", "/{promise}", "promise"), ("GET", "", "read"),
+        ("POST", "/{promise}/move", "promise"), ("POST", "/{promise}/substitute", "promise"),
+        ("GET", "/{promise}", "promise"), ("GET", "", "read"),
     ]:  # fmt: skip
         address = "/v1/promises" + path.format(promise=told)
         assert counter.client.request(method, address, json={}).status_code == 401
@@ -228,11 +245,71 @@ def test_each_route_needs_its_scope(counter: Counter) -> None:
         assert paths[f"/v1/promises{path}"][method.lower()]["x-scope"] == scope
 
 
+def test_a_line_is_substituted_by_another_or_stays(counter: Counter) -> None:
+    """What was open is given back and the other granted as a new last line; where it cannot be, nothing changes."""
+    promise = counter.promise(15)
+    wanted = {"crop": HOYA, "size": "P9", "units": 21}
+    problem(counter.post(f"/{promise}/substitute", {"by": "packer", "line": 0, "wanted": wanted}), 409, "not-promisable")
+    assert counter.get(f"/v1/promises/{promise}").json()["promise"]["lines"]["0"]["open"] == 15
+    answer = counter.post(f"/{promise}/substitute", {"by": "packer", "line": 0, "wanted": {**wanted, "units": 20}})
+    lines = answer.json()["promise"]["lines"]
+    assert {name: (line["crop"], line["open"]) for name, line in lines.items()} == {"0": (IXORA, 0), "1": (HOYA, 20)}
+    assert counter.get(f"/v1/availability/{IXORA}/P9", by="shop").json()["now"] == 40
+    problem(counter.post(f"/{promise}/substitute", {"by": "packer", "line": 0, "wanted": wanted}), 409, "not-open")
+    problem(counter.post(f"/{promise}/substitute", {"by": "packer", "line": 1}), 422, "malformed")
+
+
+def test_a_region_refuses_one_plant_and_asks_papers_for_another(counter: Counter) -> None:
+    """By the nursery's own list: the basket is refused whole, or answered line by line with why, and with the papers."""
+    checked, teller = {"source": "own list", "checked_on": "2026-09-01"}, Teller(datetime.now(UTC) - timedelta(minutes=30), 77)
+    for crop, species in (("passiflora-blue-crown", "Passiflora caerulea"), ("ficus-carica", "Ficus carica")):
+        fact: Fact = {"name": crop, "species": species, "group": "Climbers", "sizes": {"P9": {"price": "9.00"}}}
+        counter.tell(teller.fact("crop-set", code=crop, **fact))
+        told: Fact = {"crop": crop, "units": 5, "stage": "finished", "place": "G1", "size": "P9"}
+        bought: Any = counter.tell(teller.fact("bought-in", supplier_batch="X", **told))["entries"][0]["batch"]
+        (stop,) = counter.get(f"/v1/batches/{bought}").json()["batch"]["stops"]
+        counter.tell(teller.fact("cleared", batch=bought, stop=stop["entry"], because="looked at"))
+    for region, told in (
+        ("3", {"verdict": "refused", "because": "it runs wild there", "species": "Passiflora caerulea"}),
+        ("5", {"verdict": "needs-papers", "because": "a certificate", "papers": "certificate", "species": "Ficus carica"}),
+    ):
+        put = counter.client.put(
+            f"/v1/destinations/{region}",
+            json={"by": "packer", "name": f"Region {region}", "rules": [{**told, **checked}]},
+            headers={"Authorization": f"Bearer {counter.keys['owner']}"},
+        )
+        assert put.status_code == 201, put.text
+    lines = [{"crop": crop, "size": "P9", "units": 1} for crop in ("passiflora-blue-crown", "ficus-carica")]
+    found = problem(counter.post("", basket(lines=lines, region="3")), 409, "not-sent-there")
+    assert found["problems"][0]["data"]["lines"] == [
+        {"line": 0, "crop": "passiflora-blue-crown", "because": "it runs wild there"}
+    ]
+    answered = counter.post("", basket(lines=lines, region="3", all_or_none=False)).json()["lines"]
+    assert [(line["status"], line["refused"], line["papers"]) for line in answered] == [
+        ("declined", "it runs wild there", []), ("granted", None, []),
+    ]  # fmt: skip
+    assert answered[0]["rest_ready_by"] is None
+    answered = counter.post("", basket(lines=lines, region="5")).json()["lines"]
+    assert [(line["status"], line["papers"]) for line in answered] == [("granted", []), ("granted", ["certificate"])]
+    here = counter.get("/v1/availability/passiflora-blue-crown/P9?destination=3", by="shop").json()["destination"]
+    assert (here["listed"], here["refused"], here["rules"][0]["source"]) == (True, "it runs wild there", "own list")
+    assert here["rules"][0]["checked_on"] == "2026-09-01"
+
+
+def test_entries_of_the_promise_book_need_its_scope_wherever_they_are_posted(counter: Counter) -> None:
+    """A key for writing alone may tell what the crew does, and promises nothing."""
+    writer = keys.make(counter.database, "writer", ["write"])
+    fact = Teller(datetime.now(UTC) - timedelta(minutes=5), seed=6).fact("promised", **basket(1))
+    headers = {"Authorization": f"Bearer {writer}"}
+    problem(counter.client.post("/v1/entries", json=fact, headers=headers), 403, "not-allowed")
+    counter.tell(fact)
+
+
 # --- the list ------------------------------------------------------------------------------------------------------
 
 
 def test_promises_are_narrowed_by_state_order_and_risk(counter: Counter) -> None:
-    """A loss puts the later one on the list, with what is short; what is not at risk is left out."""
+    """What the ledger has told to be at risk is on the list, with what is short and why; what it has not is left out."""
     first = counter.promise(20, "A-1")
     second = counter.promise(15, "A-2", hold_minutes=600)
     counter.post(f"/{first}/confirm", {"by": "packer"})
@@ -241,20 +318,21 @@ def test_promises_are_narrowed_by_state_order_and_risk(counter: Counter) -> None
         ("", sorted([first, second])), ("?at_risk=true", []),
     ]:  # fmt: skip
         assert [found["promise"] for found in counter.promises(question)["promises"]] == expected, question
-    counter.lose(12)
-    found = counter.promises("?at_risk=true")
-    assert [card["promise"] for card in found["promises"]] == [second]
-    (risk,) = found["at_risk"]
-    assert (risk["promise"], risk["order"], risk["open"], risk["short"]) == (second, "A-2", 15, 7)
-    assert counter.get(f"/v1/promises/{second}").json()["at_risk"] == [risk]
-    assert counter.get(f"/v1/promises/{first}").json()["at_risk"] == []
+    loss = counter.lose(12)
+    counter.at_risk(second, short=7, because=[loss])
+    (found,) = counter.promises("?at_risk=true")["promises"]
+    risk = found["lines"]["0"]["risk"]
+    assert (found["promise"], risk["short"], risk["because"]) == (second, 7, [loss])
+    assert counter.get(f"/v1/promises/{second}").json()["promise"] == found
+    assert "risk" not in counter.get(f"/v1/promises/{first}").json()["promise"]["lines"]["0"]
 
 
 def test_pages_lead_on_and_miss_nothing(counter: Counter) -> None:
     """By the link, to the end, each once; the narrowing is kept."""
     made = sorted(counter.promise(2) for _ in range(7))
     counter.promise(1, "A-2", lines=[{"crop": HOYA, "size": "P9", "units": 1}])
-    counter.lose(40)
+    for promise in made:
+        counter.at_risk(promise, short=2)
     for narrowed in ("order=A-1", "order=A-1&state=held", "at_risk=true"):
         seen: list[str] = []
         path: str | None = f"/v1/promises?limit=3&{narrowed}"
@@ -314,7 +392,7 @@ def test_the_answers_are_what_the_document_says(counter: Counter) -> None:
 def test_the_document_asks_for_the_key_and_leaves_out_what_is_filled_in(counter: Counter) -> None:
     """The header is required and its pattern is what is enforced; no body asks for id, time or the promise of the path."""
     paths = openapi(counter)["paths"]
-    for path in ("", "/{promise}/confirm", "/{promise}/release", "/{promise}/move"):
+    for path in ("", "/{promise}/confirm", "/{promise}/release", "/{promise}/move", "/{promise}/substitute"):
         operation = paths[f"/v1/promises{path}"]["post"]
         (header,) = [found for found in operation["parameters"] if found["name"] == "Idempotency-Key"]
         assert header["required"]

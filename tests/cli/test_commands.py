@@ -36,6 +36,7 @@ def commands(group: click.Group = main, before: tuple[str, ...] = ()) -> Iterato
 #: a call of every command that needs a database
 CALLS: dict[str, tuple[object, ...]] = {
     "serve": ("--port", 1),
+    "work": (),
     "migrate": (),
     "key make": ("till", "--scope", "read"),
     "key list": (),
@@ -44,6 +45,8 @@ CALLS: dict[str, tuple[object, ...]] = {
     "stock": (),
     "batch": ("26W38-01W",),
     "shrink": (),
+    "backtest": (),
+    "promises-kept": (),
     "rebuild": (),
     "verify": (),
     "backup": ("/dev/null/no-such-folder/file",),

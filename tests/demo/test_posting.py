@@ -18,7 +18,7 @@ from rich.console import Console
 
 from ledger import keys, serving
 from ledger.demo.history import Brindlewick, history
-from ledger.demo.post import ENTRIES_A_POST, Client, Declined, post_days
+from ledger.demo.post import ENTRIES_A_POST, Client, Counter, Declined, post_days
 from ledger.demo.telling import Day
 from ledger.demo.tour import tour
 from ledger.nursery import Nursery
@@ -91,7 +91,7 @@ def test_days_are_posted_in_order_in_lists_of_a_good_size_over_one_connection(cl
     """No list is longer than the limit, nothing is left out or told twice, and the key goes along."""
     history_ = days(3, ENTRIES_A_POST, 2 * ENTRIES_A_POST, 1)
     quiet = Console(file=io.StringIO())
-    assert post_days(client, history_, until=date(2026, 11, 5), console=quiet) == 3 * ENTRIES_A_POST + 4
+    assert post_days(Counter(client), history_, until=date(2026, 11, 5), console=quiet) == 3 * ENTRIES_A_POST + 4
     assert [len(body) for _, _, body in Service.asked] == [ENTRIES_A_POST] * 3 + [4]
     assert [entry["id"] for _, _, body in Service.asked for entry in body] == [
         str(entry.id) for day in history_ for entry in day.entries
@@ -158,7 +158,7 @@ def test_the_demo_is_posted_over_http_and_the_tour_is_answered_from_it(database:
     with served(database) as client:
         until = datetime.now(UTC).date()
         told = post_days(
-            client, history(seed=1, crops=12, months=3, today=until), until=until, console=Console(file=io.StringIO())
+            Counter(client), history(seed=1, crops=12, months=3, today=until), until=until, console=Console(file=io.StringIO())
         )
         assert client.ask("GET", "/v1/stock").body["as_of"] == told > 1000
         printed = io.StringIO()
@@ -168,6 +168,6 @@ def test_the_demo_is_posted_over_http_and_the_tour_is_answered_from_it(database:
         assert "possible-duplicate" in text
         assert "not-enough-standing" in text
         assert client.ask("GET", "/v1/questions").body["questions"] == []
-        assert client.ask("GET", "/v1/stock").body["as_of"] == told + 3
+        assert client.ask("GET", "/v1/stock").body["as_of"] == told + 7
         assert set(client.ask("GET", "/v1/sums").body["sums"].values()) == {0}
         tour(client, Console(file=printed, width=200))

@@ -1,7 +1,7 @@
 """The ladder from old schemas to today's: rows and posts of an older shape are lifted step by step, and never rewritten.
 
-No type has climbed yet, so a loss is given a made-up past: at schema 1 it was told in tens and with a `reason`, at schema 2
-in tens and with its cause; at schema 3 in units, as it is told today.
+One type has climbed: the policy. For what may go wrong on the way a loss is given a made-up past: at schema 1 it was told in
+tens and with a `reason`, at schema 2 in tens and with its cause; at schema 3 in units, as it is told today.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ from typing import Any
 import pytest
 
 from ledger.log import codec
-from ledger.plants.entries import TYPES, Cause, Lost
+from ledger.plants.entries import TYPES, Cause, Lost, PolicySet
 from ledger.plants.refusals import Problem, Refused
 
 Fact = dict[str, Any]
@@ -118,3 +118,14 @@ def test_the_steps_make_a_whole_ladder_for_every_type(monkeypatch: pytest.Monkey
     monkeypatch.undo()
     steps = {(kind, schema) for kind, record in TYPES.items() for schema in range(1, record.SCHEMA)}
     assert codec.STEPS.keys() == steps
+
+
+def test_a_policy_of_before_the_promise_book_is_read_with_what_held_then() -> None:
+    """Schema 1 to 2: what it left open is filled in, what it said stays."""
+    for name, minutes in (("policy-set.1.json", 30), ("policy-set.1.promises.json", 20)):
+        content = (Path(__file__).parent / name).read_bytes()
+        told = codec.decode(content, "policy-set", 1).told
+        assert isinstance(told, PolicySet)
+        assert (told.hold_minutes, told.confidence, told.forecast_hours, told.always_held_units) == (minutes, 90, 36, 20)
+        said = {name: value for name, value in json.loads(content)["told"].items() if isinstance(value, int)}
+        assert said.items() <= {field: getattr(told, field) for field in told.__struct_fields__}.items()

@@ -1,4 +1,4 @@
-"""Shares that differ from batch to batch, against published fits, and how crops borrow from each other."""
+"""Shares that differ from batch to batch, and how crops borrow from each other."""
 
 from __future__ import annotations
 
@@ -12,36 +12,10 @@ from ledger.forecast.survival import (
     Batches,
     Share,
     believed,
-    fit_beta_binomial,
     fit_shares,
     log_beta_binomial,
     waiting,
-    worth,
 )
-
-# Crowder 1978, Applied Statistics 27:34-37 (SEEN, R package aod): seeds that germinated, of seeds
-OROB2 = [
-    (10, 39), (23, 62), (23, 81), (26, 51), (17, 39), (5, 6), (53, 74), (55, 72), (32, 51), (46, 79), (10, 13),
-    (8, 16), (10, 30), (8, 28), (23, 45), (0, 4), (3, 12), (22, 41), (15, 30), (32, 51), (3, 7),
-]  # fmt: skip
-# Ridout, Hinde and Demetrio 1998 (SEEN, kwstat/agridat): apple shoots that rooted under 8 and 16 hours of light
-ROOTED = {8: [(30, 30), (30, 30), (40, 40), (38, 40)], 16: [(15, 30), (14, 30), (18, 30), (21, 40)]}
-
-
-def test_the_beta_binomial_fit_of_crowders_seeds() -> None:
-    """Intercept only: rho .0816 and log likelihood -64.516, the coefficient included (computed with scipy, not published)."""
-    fit = fit_beta_binomial(*zip(*OROB2, strict=True))
-    assert fit.rho == pytest.approx(0.0816, abs=5e-5)
-    assert fit.log_likelihood == pytest.approx(-64.516, abs=5e-4)
-    assert fit.mean != pytest.approx(424 / 831, abs=1e-4)  # batches weigh by what they tell, not by their seeds
-
-
-@pytest.mark.parametrize("hours", ROOTED)
-def test_rates_near_one_and_batches_that_do_not_differ_have_a_fit(hours: int) -> None:
-    """Edge rates: nearly all rooted; and four batches that differ less than coins do."""
-    fit = fit_beta_binomial(*zip(*ROOTED[hours], strict=True))
-    assert fit.mean == pytest.approx({8: 138 / 140, 16: 68 / 130}[hours], abs=0.01)
-    assert 0 < fit.rho < 0.05
 
 
 @given(trials=st.integers(1, 80), part=st.floats(0, 1), mean=st.floats(0.02, 0.98), strength=st.floats(1, 300))
@@ -51,11 +25,6 @@ def test_the_beta_binomial_is_scipys(trials: int, part: float, mean: float, stre
     ours = log_beta_binomial(np.array(successes), np.array(trials), mean, strength)
     theirs = betabinom.logpmf(successes, trials, mean * strength, (1 - mean) * strength)
     assert float(ours) == pytest.approx(float(theirs), rel=1e-6, abs=1e-6)
-
-
-def test_a_tray_of_144_tells_no_more_than_18_independent_cells() -> None:
-    """At strength 20: the worked figure of the design."""
-    assert float(worth(np.array(144.0), 20.0)) == pytest.approx(18.4, abs=0.05)
 
 
 def _batches(rng: np.random.Generator, means: list[float], each: int, strength: float = 30.0) -> Batches:

@@ -90,6 +90,13 @@ class Ledger:
         self._keep(written, touched)
         return written
 
+    def follow(self, recorded: Recorded) -> None:
+        """Fold an entry that was decided elsewhere."""
+        page = self._book.fork()
+        keys = self._ask(partial(evolve, page, recorded))
+        page.merge()
+        self._keep([recorded], [(key, recorded) for key, _ in keys])
+
     def _ask(self, question: Callable[[], Answer]) -> Answer:
         while True:
             try:

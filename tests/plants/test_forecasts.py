@@ -10,7 +10,7 @@ from typing import Any
 
 import msgspec
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from scipy.stats import betabinom
 
@@ -117,6 +117,7 @@ def test_weeks_are_counted_from_the_forecasts_own_day() -> None:
     mean=st.integers(3_000, 9_900), strength=st.integers(2, 5_000), units=st.integers(1, 60),
     percent=st.sampled_from(CONFIDENCES),
 )  # fmt: skip
+@example(mean=5_000, strength=2, units=3, percent=50)  # three good ones of five: exactly one half
 @settings(deadline=None, max_examples=200)
 def test_pots_for_promised_plants_are_the_fewest_by_the_beta_binomial(
     mean: int, strength: int, units: int, percent: int

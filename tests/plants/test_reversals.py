@@ -16,6 +16,7 @@ from ledger.plants.cards import (
     NurseryCard,
     OrderCard,
     OutsideCard,
+    PoolCard,
     ShelfCard,
     StockPlantCard,
     changed,
@@ -45,7 +46,8 @@ def the_same(cards: Mapping[Key, AnyCard]) -> dict[Key, AnyCard]:
     - the order in which children are named;
     - the serial of a week, for a number is not given again; a batch that the entry made, which keeps its number and has
       neither plants nor parents; an order that was never heard of before, and has no plants either;
-    - region and carrier of an order, which the next shipment tells again.
+    - region and carrier of an order, which the next shipment tells again;
+    - that a crop waits for a new forecast, which it does after a reversal as after any change.
     """
     kept = {key: _plain(card) for key, card in cards.items()}
     return {key: card for key, card in kept.items() if not _empty(card)}
@@ -66,6 +68,8 @@ def _plain(card: Any) -> Any:
             return changed(card, serials={})
         case OrderCard():
             return changed(card, region=None, carrier=None)
+        case PoolCard():
+            return changed(card, waiting_since=None, changed=0)
         case _:
             return card
 
@@ -76,7 +80,7 @@ def _empty(card: AnyCard) -> bool:
             return not (card.standing or card.parents or card.children or card.stops or card.holds or card.treatments)
         case OrderCard():
             return not (card.picked or card.shipped or card.claimed or card.holds)
-        case ShelfCard():
+        case ShelfCard() | PoolCard():
             return not card.lines
         case OutsideCard():
             return not card.units

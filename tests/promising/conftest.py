@@ -9,15 +9,15 @@ import pytest
 from ledger.nursery import Nursery
 from ledger.projections import runner
 from tests.plants.memory import HOYA, Ledger
-from tests.promising.shop import Shop, pinned
+from tests.promising.shop import PLAIN, Shop, pinned
 
 
 @pytest.fixture
 def window() -> Ledger:
-    """In memory: 40 and 10 ixoras in two sizes and 20 hoyas, finished, and no count buffer, so that figures are plain."""
+    """In memory: 40 and 10 ixoras in two sizes and 20 hoyas, finished; neither count buffer nor cap: figures are plain."""
     ledger = Ledger()
     ledger.post(ledger.teller.beginnings())
-    ledger.tell("policy-set", buffer_z_per_mille=0)
+    ledger.tell("policy-set", **PLAIN)
     ledger.opened("finished", 40, "G1", "P9")
     ledger.opened("finished", 10, "G1", "C2")
     ledger.opened("finished", 20, "G2", "P9", HOYA)

@@ -1,25 +1,42 @@
 """The checker of the storms: replays a log in ledger order in plain Python and decides every basket again, by itself.
 
 Knows the log as JSON and nothing of the product: no card, no fold, no rule of it. What stands is folded from scratch out
-of the told facts in the order in which they occurred; the buffer is computed in fractions; a promise is what was granted
-less what was picked. A fault is a sentence; a sound log has none.
+of the told facts in the order in which they occurred; the buffer is computed in fractions; pots come from scipy's
+beta-binomial; a promise is what was granted less what was picked. A fault is a sentence; a sound log has none.
 """
 
 from __future__ import annotations
 
+import copy
 import math
 from collections import defaultdict
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
-from datetime import datetime, timedelta
+from datetime import date, datetime, timedelta
 from fractions import Fraction
+from functools import lru_cache
 from typing import Any, NamedTuple
+
+from scipy.stats import betabinom
 
 Fact = dict[str, Any]
 Shelf = tuple[str, str]
+Name = tuple[str, int]  # (promise, line)
 
 #: the policy's values where no entry says otherwise
-DEFAULTS = {"buffer_z_per_mille": 1280, "buffer_share_per_mille": 20, "buffer_drift_per_mille": 15, "most_held_units": 500}
+DEFAULTS = {
+    "buffer_z_per_mille": 1280,
+    "buffer_share_per_mille": 20,
+    "buffer_drift_per_mille": 15,
+    "most_held_units": 500,
+    "potting_weekday": 2,
+    "forecast_hours": 36,
+    "forecast_lag_minutes": 15,
+}
+#: published curves are of 10, 50, 80, 90, 95 and 99 %; promises are made at 90
+AT = 3
+POTTING_WEEKS = 26
+ONE_DAY = timedelta(days=1)
 
 
 class Attempt(NamedTuple):
@@ -32,16 +49,37 @@ class Attempt(NamedTuple):
     lines: list[Fact]
 
 
+class Potting(NamedTuple):
+    """Pots that a grant asks for."""
+
+    on: date
+    units: int
+    pots: int
+    plugs: int
+
+
+class Given(NamedTuple):
+    """What a line ought to get."""
+
+    line: int
+    units: int
+    promisable: int
+    due: date
+    potting: Potting | None
+
+
 @dataclass
 class Line:
-    """A granted line of a promise."""
+    """A granted line of a promise. `pooled`: so many of it rest on potting on the day `potting_on`."""
 
     shelf: Shelf
-    due: str
+    due: date
     position: int
-    index: int
-    open: int
+    name: Name
+    open: int = 0
     picked: int = 0
+    pooled: int = 0
+    potting_on: date | None = None
 
 
 @dataclass
@@ -55,27 +93,99 @@ class Promise:
 
 @dataclass
 class Batch:
-    """Finished plants of one batch: (occurred, position, sets the balance, units), and what keeps them from sale."""
+    """Plants of one batch by stage: (occurred, position, sets the balance, units), and what keeps them from sale."""
 
-    shelf: Shelf
-    facts: list[tuple[datetime, int, bool, int]] = field(default_factory=list)
+    crop: str
+    size: str
+    facts: dict[str, list[tuple[datetime, int, bool, int]]] = field(default_factory=lambda: defaultdict(list))
     holds: dict[str, int] = field(default_factory=dict)
     stops: set[str] = field(default_factory=set)
-    _folded: tuple[int, int] = (0, 0)
+    _folded: dict[str, tuple[int, int]] = field(default_factory=dict)
 
-    def stands(self) -> int:
+    def stands(self, stage: str) -> int:
         """A count sets what stands from its moment on; everything else adds or takes."""
-        if self._folded[0] != len(self.facts):
+        facts = self.facts[stage]
+        if self._folded.get(stage, (-1, 0))[0] != len(facts):
             units = 0
-            for _, _, sets, number in sorted(self.facts):
+            for _, _, sets, number in sorted(facts):
                 units = number if sets else units + number
-            self._folded = (len(self.facts), units)
-        return self._folded[1]
+            self._folded[stage] = (len(facts), units)
+        return self._folded[stage][1]
 
     def counted_at(self) -> datetime:
-        """When it was counted last, or since when it stands."""
-        counts = [(at, position) for at, position, sets, _ in self.facts if sets]
-        return max(counts)[0] if counts else min(self.facts)[0]
+        """When the finished ones were counted last, or since when they stand."""
+        facts = self.facts["finished"]
+        counts = [(at, position) for at, position, sets, _ in facts if sets]
+        return max(counts)[0] if counts else min(facts)[0]
+
+    def counted_on(self) -> int:
+        """Units that a forecast may count on."""
+        if self.stops:
+            return 0
+        if not self.size:
+            return self.stands("rooted")
+        return max(0, self.stands("finished") + self.stands("potted") - sum(self.holds.values()))
+
+    def seen(self) -> tuple[Any, ...]:
+        """What a forecast looks at: if it is another, the crop waits for a new one."""
+        units = [self.stands(stage) for stage in ("rooted", "potted", "finished")]
+        if not any(units):
+            return ()
+        return (*units, sum(self.holds.values()), bool(self.stops), self.counted_at() if units[2] else None)
+
+
+@dataclass
+class Ask:
+    """What is asked to be potted in a size on a day; `lines`: for so many units of each."""
+
+    pots: int = 0
+    plugs: int = 0
+    potted: int = 0
+    answered: int = 0
+    lines: dict[Name, int] = field(default_factory=dict)
+
+    @property
+    def open(self) -> int:
+        return 0 if self.answered else max(0, self.pots - self.potted)
+
+    @property
+    def reserved(self) -> int:
+        return math.ceil(Fraction(self.plugs * self.open, self.pots)) if self.open else 0
+
+
+@dataclass
+class Owed:
+    """What is promised of a shelf by day, what of it a forecast does not know to be potted, and the potting asked for."""
+
+    due: dict[date, int] = field(default_factory=lambda: defaultdict(int))
+    #: (due, units, position)
+    pooled: dict[Name, tuple[date, int, int]] = field(default_factory=dict)
+    asks: dict[date, Ask] = field(default_factory=dict)
+
+
+@dataclass
+class Forecast:
+    """The last one of a crop, and since when something has changed that it does not know."""
+
+    at: datetime
+    value: Fact
+    day: date
+
+    def week(self, day: date) -> int:
+        return (day - self.day).days // 7
+
+    def curve(self, steps: list[list[int]], day: date) -> int:
+        """What a step curve says of a day."""
+        return next((int(units) for week, units in reversed(steps) if week <= self.week(day)), 0)
+
+
+@lru_cache(maxsize=100_000)
+def pots_for(mean: int, strength: int, units: int) -> int:
+    """The fewest pots of which so many are good with 90 %; past any number where there are none such."""
+    a = mean / 10_000 * strength
+    return next(
+        (pots for pots in range(units, 4 * units + 21) if betabinom.sf(units - 1, pots, a, strength - a) >= 0.9 - 1e-9), 10**9
+    )
 
 
 class Replay:
@@ -84,80 +194,115 @@ class Replay:
     def __init__(self) -> None:
         self.policy = dict(DEFAULTS)
         self.batches: dict[str, Batch] = {}
+        self.on_shelf: dict[Shelf, list[str]] = defaultdict(list)
         self.crop_stops: dict[str, set[str]] = defaultdict(set)
+        self.forecasts: dict[str, Forecast] = {}
+        self.waiting: dict[str, datetime] = {}
+        self.changed: dict[str, int] = {}
+        self.sizes: dict[str, list[str]] = {}
+        self.issued = date.min
         self.promises: dict[str, Promise] = {}
-        self.lines: dict[Shelf, list[Line]] = defaultdict(list)
+        self.owed: dict[Shelf, Owed] = defaultdict(Owed)
         self.orders: dict[str, list[Promise]] = defaultdict(list)
         self.beyond: dict[tuple[str, Shelf], int] = defaultdict(int)
         self.held: dict[str, dict[str, int]] = defaultdict(dict)
         self.faults: list[str] = []
         self.granted = 0
+        self.beyond_counted = 0
+        self.from_pool = 0
         self.decided_again = 0
 
     # --- what is free ---------------------------------------------------------------------------------------------
 
-    def supply(self, shelf: Shelf, now: datetime) -> int:
-        """Finished, neither stopped nor held, less the buffer: the smallest whole number not below z sigma."""
-        batches = [batch for batch in self.batches.values() if batch.shelf == shelf and batch.stands()]
+    def counted(self, shelf: Shelf, now: datetime) -> tuple[int, int]:
+        """Finished, neither stopped nor held; and the buffer: the smallest whole number not below z sigma."""
+        batches = [self.batches[name] for name in self.on_shelf[shelf] if self.batches[name].stands("finished")]
         if not batches or self.crop_stops[shelf[0]]:
-            return 0
-        free = sum(batch.stands() - min(batch.stands(), sum(batch.holds.values())) for batch in batches if not batch.stops)
+            return 0, 0
+        stands = [(batch.stands("finished"), sum(batch.holds.values())) for batch in batches if not batch.stops]
+        free = sum(units - min(units, held) for units, held in stands)
         age = now - min(batch.counted_at() for batch in batches)
         weeks = max(Fraction(0), Fraction(age // timedelta(microseconds=1), 7 * 86_400 * 10**6))
         z, share, drift = (Fraction(self.policy[f"buffer_{name}_per_mille"], 1000) for name in ("z", "share", "drift"))
         squared = z**2 * ((share * free) ** 2 + (drift * free) ** 2 * weeks + 1)
         buffer = math.isqrt(math.ceil(squared) - 1) + 1 if squared else 0
-        return max(0, free - buffer)
+        return free, min(buffer, free)
 
-    def promisable(self, shelf: Shelf, now: datetime) -> int:
-        """What stands does not grow by waiting, so that the scarcest later day is the last: all that is open counts."""
-        owed = sum(line.open for line in self.lines[shelf])
-        return max(0, self.supply(shelf, now) - owed)
-
-    def decide(self, told: Fact, client: str) -> tuple[str, list[tuple[int, int, int]], list[Fact]]:
-        """What a basket ought to get: ("granted" or a code, (line, units, promisable), the lines that lack)."""
+    def decide(self, told: Fact, client: str) -> tuple[str, list[Given], list[Fact]]:
+        """What a basket ought to get: ("granted" or a code, what each line gets, the lines that lack)."""
         now = _time(told["occurred_at"])
-        given: dict[Shelf, int] = defaultdict(int)
+        trial = {shelf: copy.deepcopy(owed) for shelf, owed in self._owed_of({line["crop"] for line in told["lines"]})}
         grants, lacking = [], []
         for index, line in enumerate(told["lines"]):
-            shelf, asked, part = (line["crop"], line["size"]), line["units"], line.get("allow_part", False)
-            free = max(0, self.promisable(shelf, now) - given[shelf])
-            units = asked if asked <= free else free if part else 0
-            given[shelf] += units
-            if units:
-                grants.append((index, units, free))
-            if units < asked and not (part and units):
-                lacking.append({"line": index, "crop": shelf[0], "size": shelf[1], "asked": asked, "promisable": free})
+            shelf = (line["crop"], line["size"])
+            found = Look(self, shelf, now, trial).give(index, line)
+            if found.units:
+                grants.append(found)
+                grant(trial[shelf], ("", index), found, 0)
+            if found.units < line["units"] and not (line.get("allow_part") and found.units):
+                due = date.fromisoformat(line["due"]) if line.get("due") else now.date()
+                ready = Look(self, shelf, now, self.owed).ready_by(line["units"], due)
+                lacking.append(
+                    {"line": index, "crop": shelf[0], "size": shelf[1], "asked": line["units"],
+                     "promisable": found.promisable, "ready_by": ready and ready.isoformat()}
+                )  # fmt: skip
         if lacking and (told.get("all_or_none", True) or not grants):
             return "not-promisable", [], lacking
-        if sum(self.held[client].values()) + sum(units for _, units, _ in grants) > self.policy["most_held_units"]:
+        if sum(self.held[client].values()) + sum(given.units for given in grants) > self.policy["most_held_units"]:
             return "holds-too-much", [], []
         return "granted", grants, []
+
+    def _owed_of(self, crops: set[str]) -> list[tuple[Shelf, Owed]]:
+        return [((crop, size), self.owed[crop, size]) for crop in sorted(crops) for size in self.sizes[crop]]
 
     # --- reading on -----------------------------------------------------------------------------------------------
 
     def read(self, row: Fact) -> None:
         """One entry of the log."""
         told, position = row["told"], row["position"]
+        names = [name for name in (told.get("batch"), told.get("into")) if name in self.batches]
+        before = {name: self.batches[name].seen() for name in names}
+        self._read(row, told, position)
+        for name in {*names, *(name for name in (told.get("batch"), told.get("into")) if name in self.batches)}:
+            if self.batches[name].seen() != before.get(name, ()):
+                crop = self.batches[name].crop
+                self.waiting.setdefault(crop, _time(told["occurred_at"]))
+                self.changed[crop] = position
+
+    def _read(self, row: Fact, told: Fact, position: int) -> None:
         at, now = _time(told["occurred_at"]), _time(row["recorded_at"])
         batch = self.batches.get(told.get("batch", ""))
+
+        def moves(stage: str, units: int, sets: bool = False) -> None:
+            assert batch is not None
+            batch.facts[stage].append((at, position, sets, units))
+
         match told["type"]:
             case "policy-set":
                 self.policy = {name: told.get(name, value) for name, value in DEFAULTS.items()}
+            case "crop-set":
+                self.sizes[told["code"]] = sorted(told["sizes"])
             case "opened":
-                self.batches[told["batch"]] = Batch((told["crop"], told["size"]), [(at, position, False, told["units"])])
-            case "lost" | "sold-here" if batch and told.get("stage", "finished") == "finished":
-                batch.facts.append((at, position, False, -told["units"]))
+                self.new_batch(told["batch"], told["crop"], told.get("size", ""), told["stage"], at, position, told["units"])
+            case "potted" if batch:
+                moves("rooted", -told["pots"] * told["per_pot"] - told.get("casualties", 0))
+                self.new_batch(told["into"], batch.crop, told["size"], "potted", at, position, told["pots"])
+                self.potted((batch.crop, told["size"]), told["pots"])
+            case "graded" if batch:
+                moves("potted", -told["finished"] - told["culled"])
+                moves("finished", told["finished"])
+            case "lost" | "sold-here" if batch and told.get("stage", "finished") != "picked":
+                moves(told.get("stage", "finished"), -told["units"])
             case "lost" if batch:
-                self.pull(told["order"], batch.shelf, -told["units"])
+                self.pull(told["order"], (batch.crop, batch.size), -told["units"])
             case "counted" if batch:
-                batch.facts.append((at, position, True, told["units"]))
+                moves(told["stage"], told["units"], sets=True)
             case "picked" if batch:
-                batch.facts.append((at, position, False, -told["units"]))
-                self.pull(told["order"], batch.shelf, told["units"])
+                moves("finished", -told["units"])
+                self.pull(told["order"], (batch.crop, batch.size), told["units"])
             case "put-back" if batch:
-                batch.facts.append((at, position, False, told["units"]))
-                self.pull(told["order"], batch.shelf, -told["units"])
+                moves("finished", told["units"])
+                self.pull(told["order"], (batch.crop, batch.size), -told["units"])
             case "held" if batch:
                 batch.holds[told["id"]] = told["units"]
             case "hold-ended" if batch:
@@ -166,79 +311,227 @@ class Replay:
                 (batch.stops if batch else self.crop_stops[told["crop"]]).add(told["id"])
             case "cleared":
                 (batch.stops if batch else self.crop_stops[told["crop"]]).remove(told["stop"])
+            case "forecast-published":
+                self.published(told, at)
+            case "potting-issued":
+                self.potting_issued(told, position)
+            case "potting-answered":
+                self.potting_answered(told, position)
             case "promised":
                 self.promised(row)
-            case "promise-confirmed" | "promise-released" | "promise-expired" | "promise-moved" as kind:
+            case "promise-confirmed" | "promise-released" | "promise-expired" as kind:
                 self.follows(kind, told, now)
+            case "promise-moved":
+                self.moved(told, position)
+            case "promise-substituted":
+                self.substituted(row)
+            case "promise-at-risk" | "promise-safe" | "due-checked":
+                pass  # what was noticed, and changes nothing that is free
             case kind if not kind.endswith("-set"):
                 raise AssertionError(f"the checker has not learned to read {kind}")
             case _:
                 pass  # reference values and stock plants
 
+    def new_batch(self, name: str, crop: str, size: str, stage: str, at: datetime, position: int, units: int) -> None:
+        self.batches[name] = Batch(crop, size)
+        self.batches[name].facts[stage].append((at, position, False, units))
+        self.on_shelf[crop, size].append(name)
+
     def promised(self, row: Fact) -> None:
         told, position, client = row["told"], row["position"], row["client"]
-        written = [(grant["line"], grant["units"], grant["promisable"]) for grant in row.get("grants", [])]
-        for grant in row.get("grants", []):
-            free = self.promisable((grant["crop"], grant["size"]), _time(told["occurred_at"]))
-            if grant["units"] > free:
-                self.faults.append(f"{position}: granted {grant['units']} {grant['crop']} where {free} were promisable")
-        outcome, grants, _ = self.decide(told, client)
-        if (outcome, grants) != ("granted", written):
-            self.faults.append(f"{position}: granted {written}, but it ought to be {outcome} {grants}")
-        lines = {
-            grant["line"]: Line((grant["crop"], grant["size"]), grant["due"], position, grant["line"], grant["units"])
-            for grant in row.get("grants", [])
-        }
+        self.granted_as_decided(row, *self.decide(told, client)[:2])
         expires_at = _time(told["occurred_at"]) + timedelta(minutes=told["hold_minutes"])
-        promise = Promise(told["order"], client, expires_at, "held", lines)
+        promise = Promise(told["order"], client, expires_at, "held", {})
         self.promises[told["id"]] = promise
         self.orders[promise.order].append(promise)
-        for line in lines.values():
-            self.lines[line.shelf].append(line)
-        self.held[client][told["id"]] = sum(line.open for line in lines.values())
-        self.granted += sum(line.open for line in lines.values())
+        for written in row.get("grants", []):
+            self.new_line(promise, told["id"], written, position)
+        self.hold(told["id"])
+
+    def granted_as_decided(self, row: Fact, outcome: str, given: list[Given]) -> None:
+        """The two claims: not more than was promisable, and exactly what the decision at this place gives."""
+        written, now = [_given(found) for found in row.get("grants", [])], _time(row["told"]["occurred_at"])
+        trial = {
+            shelf: copy.deepcopy(owed) for shelf, owed in self._owed_of({found["crop"] for found in row.get("grants", [])})
+        }
+        for found, what in zip(row.get("grants", []), written, strict=True):
+            shelf = (found["crop"], found["size"])
+            free = Look(self, shelf, now, trial).promisable(what.due)
+            if what.units > free:
+                self.faults.append(f"{row['position']}: granted {what.units} for {what.due} where {free} were promisable")
+            grant(trial[shelf], ("", what.line), what, 0)
+        if (outcome, given) != ("granted", written):
+            self.faults.append(f"{row['position']}: granted {written}, but it ought to be {outcome} {given}")
+
+    def new_line(self, promise: Promise, name: str, written: Fact, position: int) -> None:
+        given, shelf = _given(written), (written["crop"], written["size"])
+        line = Line(shelf, given.due, position, (name, given.line), given.units)
+        if given.potting is not None:
+            line.pooled, line.potting_on = given.potting.units, given.potting.on
+            self.from_pool += line.pooled
+        promise.lines[given.line] = line
+        grant(self.owed[shelf], line.name, given, position)
+        self.granted += given.units
+        self.beyond_counted += given.units if "confidence" in written else 0
+
+    def hold(self, name: str) -> None:
+        """What a client holds unconfirmed."""
+        promise = self.promises[name]
+        self.held[promise.client].pop(name, None)
+        if promise.state == "held":
+            self.held[promise.client][name] = sum(line.open + line.picked for line in promise.lines.values())
 
     def follows(self, kind: str, told: Fact, now: datetime) -> None:
         promise = self.promises[told["promise"]]
         if promise.state not in ("held", "confirmed"):
             self.faults.append(f"{kind} of a promise that is {promise.state}")
-        match kind:
-            case "promise-moved":
-                promise.lines[told["line"]].due = told["due"]
-                return
-            case "promise-released" if "line" in told:
-                promise.lines[told["line"]].open = 0
-                if promise.state == "held":
-                    left = sum(line.open + line.picked for line in promise.lines.values())
-                    self.held[promise.client][told["promise"]] = left
-                return
-            case "promise-expired" if promise.expires_at > now:
-                self.faults.append(f"a hold was told expired at {now}, but it lasts until {promise.expires_at}")
-        promise.state = kind.removeprefix("promise-")
-        self.held[promise.client].pop(told["promise"], None)
-        if promise.state != "confirmed":
-            for line in promise.lines.values():
-                line.open = 0
+        if kind == "promise-expired" and promise.expires_at > now:
+            self.faults.append(f"a hold was told expired at {now}, but it lasts until {promise.expires_at}")
+        if "line" in told:
+            self.change(promise.lines[told["line"]], units=0)
+        else:
+            promise.state = kind.removeprefix("promise-")
+            for line in promise.lines.values() if promise.state != "confirmed" else ():
+                self.change(line, units=0)
+        self.hold(told["promise"])
+
+    def moved(self, told: Fact, position: int) -> None:
+        """To a later day freely; to an earlier one only where the size's own supply has the plants, beside the line's own."""
+        line, due = self.promises[told["promise"]].lines[told["line"]], date.fromisoformat(told["due"])
+        if due >= line.due:
+            self.change(line, due=due)
+            return
+        units = line.open
+        self.change(line, units=0)
+        free = Look(self, line.shelf, _time(told["occurred_at"]), self.owed).own(due)
+        if units > free:
+            self.faults.append(f"{position}: moved {units} to {due} where {free} were promisable")
+        self.change(line, units=units, due=due)
+
+    def substituted(self, row: Fact) -> None:
+        """The old line is given back, and the new one decided as a basket of one."""
+        told, name = row["told"], row["told"]["promise"]
+        promise = self.promises[name]
+        self.change(promise.lines[told["line"]], units=0)
+        self.hold(name)
+        basket = {"occurred_at": told["occurred_at"], "lines": [told["wanted"]]}
+        outcome, given, _ = self.decide(basket, promise.client if promise.state == "held" else "")
+        index = max(promise.lines) + 1
+        self.granted_as_decided(row, outcome, [found._replace(line=index) for found in given])
+        for written in row.get("grants", []):
+            self.new_line(promise, name, written, row["position"])
+        self.hold(name)
+
+    def change(self, line: Line, units: int | None = None, due: date | None = None) -> None:
+        """A line's open units or its day: what is owed, what rests on potting, and what is asked for follow."""
+        owed, before = self.owed[line.shelf], line.pooled
+        owed.due[line.due] -= line.open
+        line.open = line.open if units is None else units
+        line.due = due or line.due
+        line.pooled = min(line.pooled, line.open)
+        owed.due[line.due] += line.open
+        if line.name in owed.pooled:
+            position = owed.pooled.pop(line.name)[2]
+            if line.pooled:
+                owed.pooled[line.name] = (line.due, line.pooled, position)
+        if line.pooled < before and line.potting_on is not None:
+            self.ask_less(line)
+
+    def ask_less(self, line: Line) -> None:
+        """So many pots as the rest of what was asked for that day needs, never fewer than are potted."""
+        owed, on = self.owed[line.shelf], line.potting_on
+        assert on is not None
+        ask = owed.asks.get(on)
+        if ask is None or ask.answered or line.name not in ask.lines:
+            return
+        units = sum(ask.lines.values())
+        del ask.lines[line.name]
+        if line.pooled:
+            ask.lines[line.name] = line.pooled
+        left, needed = sum(ask.lines.values()), ask.pots
+        forecast = self.forecasts.get(line.shelf[0])
+        if forecast is not None and (of := forecast.value["sizes"].get(line.shelf[1])) is not None:
+            needed = pots_for(*of["come_through"][AT], left) if left else 0
+        else:
+            needed -= units - left
+        pots = max(ask.potted, min(ask.pots, needed))
+        ask.plugs = math.ceil(Fraction(ask.plugs * pots, ask.pots)) if ask.pots else 0
+        ask.pots = pots
+        if not ask.lines and not ask.potted:
+            del owed.asks[on]
+
+    def potted(self, shelf: Shelf, pots: int) -> None:
+        for day in sorted(self.owed[shelf].asks):
+            ask = self.owed[shelf].asks[day]
+            closed = min(pots, max(0, ask.pots - ask.potted))
+            ask.potted += closed
+            pots -= closed
+
+    def potting_issued(self, told: Fact, position: int) -> None:
+        """The list has what is open of that day, and nothing else."""
+        day = date.fromisoformat(told["day"])
+        asks = {shelf: owed.asks[day] for shelf, owed in self.owed.items() if day in owed.asks}
+        ought = sorted((*shelf, ask.open, ask.reserved) for shelf, ask in asks.items() if ask.open)
+        listed = [(line["crop"], line["size"], line["pots"], line["plugs"]) for line in told.get("lines", [])]
+        if listed != ought:
+            self.faults.append(f"{position}: the list of {day} has {listed}, but it ought to have {ought}")
+        self.issued = day
+
+    def potting_answered(self, told: Fact, position: int) -> None:
+        """What was not potted, nobody's units rest on: first of all those that are due last, of them those granted last."""
+        shelf, day = (told["crop"], told["size"]), date.fromisoformat(told["day"])
+        ask = self.owed[shelf].asks.get(day)
+        if ask is None:
+            return
+        short = max(0, ask.pots - told["potted"])
+        ask.pots, ask.plugs, ask.answered = told["potted"], 0, position
+        lines = [self.promises[promise].lines[index] for promise, index in ask.lines]
+        for line in sorted(lines, key=lambda line: (line.due, line.position, line.name[1]), reverse=True):
+            less = min(short, line.pooled)
+            short, line.pooled = short - less, line.pooled - less
+            if line.name in self.owed[shelf].pooled:
+                position_then = self.owed[shelf].pooled.pop(line.name)[2]
+                if line.pooled:
+                    self.owed[shelf].pooled[line.name] = (line.due, line.pooled, position_then)
+
+    def published(self, told: Fact, at: datetime) -> None:
+        """From now on it stands for itself: what was remembered until it came is forgotten, but what it does not know."""
+        value = told["forecast"]
+        crop, position = value["crop"], value["position"]
+        self.forecasts[crop] = Forecast(at, value, date.fromisoformat(value["day"]))
+        self.waiting.pop(crop, None)
+        if self.changed.get(crop, 0) > position:
+            self.waiting[crop] = at
+        for size, of in value["sizes"].items():
+            owed = self.owed[crop, size]
+            owed.pooled = {name: kept for name, kept in owed.pooled.items() if kept[2] > position}
+            owed.asks = {
+                day: ask
+                for day, ask in owed.asks.items()
+                if f"asked/{day}" in of["relied"] or ask.answered > position or ask.open
+            }
 
     def pull(self, order: str, shelf: Shelf, units: int) -> None:
         """Plant by plant: onto the order's earliest open line, or beyond them; off it in the opposite order."""
         lines = sorted(
             (line for promise in self.orders[order] if promise.state in ("held", "confirmed")
              for line in promise.lines.values() if line.shelf == shelf),
-            key=lambda line: (line.due, line.position, line.index),
+            key=lambda line: (line.due, line.position, line.name[1]),
         )  # fmt: skip
         for _ in range(units):
             first = next((line for line in lines if line.open), None)
             if first is None:
                 self.beyond[order, shelf] += 1
             else:
-                first.open, first.picked = first.open - 1, first.picked + 1
+                first.picked += 1
+                self.change(first, units=first.open - 1)
         for _ in range(-units):
             last = next((line for line in reversed(lines) if line.picked), None)
             if self.beyond[order, shelf]:
                 self.beyond[order, shelf] -= 1
             elif last is not None:
-                last.open, last.picked = last.open + 1, last.picked - 1
+                last.picked -= 1
+                self.change(last, units=last.open + 1)
 
     def refused(self, attempt: Attempt) -> None:
         """A basket that was refused here: it ought to be, with the same figures."""
@@ -248,6 +541,150 @@ class Replay:
             self.faults.append(
                 f"after {attempt.position}: refused as {attempt.code} {attempt.lines}, not {outcome} {grants or lacking}"
             )
+
+
+class Look:
+    """What may be promised of a shelf at a moment, beside what is owed."""
+
+    def __init__(self, book: Replay, shelf: Shelf, now: datetime, owed: dict[Shelf, Owed]) -> None:
+        self.book, self.shelf, self.crop, self.today = book, shelf, shelf[0], now.date()
+        self.owed = owed
+        self.counted, self.buffer = book.counted(shelf, now)
+        forecast = None if book.crop_stops[self.crop] else book.forecasts.get(self.crop)
+        self.forecast = forecast
+        self.of: Fact | None = forecast.value["sizes"].get(shelf[1]) if forecast else None
+        waiting = book.waiting.get(self.crop)
+        late = waiting is not None and now - waiting > timedelta(minutes=book.policy["forecast_lag_minutes"])
+        old = forecast is None or now - forecast.at > timedelta(hours=book.policy["forecast_hours"])
+        self.stale = old or late
+        self.missing = self._missing() if self.of else 0
+        self.due: dict[date, int] = defaultdict(int)
+        mine = owed[shelf]
+        for day, units in mine.due.items():
+            self.due[max(day, self.today)] += units
+        for day, units, _ in mine.pooled.values():
+            self.due[max(day, self.today)] -= units
+        self.by_week: dict[int, int] = {}
+
+    def _missing(self) -> int:
+        assert self.of is not None
+        relied, gone = self.of["relied"], 0
+        for name, units in relied.items():
+            if name.startswith("asked/"):
+                ask = self.owed[self.shelf].asks.get(date.fromisoformat(name.removeprefix("asked/")))
+                there = ask.pots if ask else 0
+            else:
+                there = self.book.batches[name].counted_on()
+            gone += max(0, units - there)
+        for name in self.book.on_shelf[self.shelf]:
+            batch = self.book.batches[name]
+            if name not in relied and not batch.stops:
+                gone -= max(0, batch.stands("finished") - sum(batch.holds.values()))
+        return gone
+
+    def supply(self, day: date) -> int:
+        if day <= self.today or self.of is None or self.forecast is None:
+            return self.counted - self.buffer
+        return self.forecast.curve(self.of["asked"][AT], day) - self.missing - self.buffer
+
+    def own(self, day: date) -> int:
+        """The least that is over on the day and on every later one on which something is due."""
+        days = [day, *(due for due, units in self.due.items() if units and due > day)]
+        over = min(self.supply(on) - sum(units for due, units in self.due.items() if due <= on) for on in days)
+        free = max(0, over)
+        return min(free, self.own(self.today)) if self.stale and day > self.today else free
+
+    def pottings(self) -> Iterator[tuple[date, date]]:
+        """The days of potting to come, and when such pots are ready."""
+        if self.stale or self.of is None or self.forecast is None:
+            return
+        day = max(self.today, self.book.issued) + ONE_DAY
+        while day.isoweekday() != self.book.policy["potting_weekday"]:
+            day += ONE_DAY
+        for week in range(POTTING_WEEKS):
+            on = day + timedelta(weeks=week)
+            if taken := self.forecast.curve(self.of["ready"][AT], on):
+                yield on, on + timedelta(weeks=taken)
+
+    def plugs(self, day: date) -> int:
+        """Plugs that nobody has reserved, also not for a later potting."""
+        assert self.forecast is not None
+        pool = self.forecast.value["pool"]
+        gone = sum(max(0, units - self.book.batches[name].counted_on()) for name, units in pool["relied"].items())
+        reserved: dict[date, int] = defaultdict(int)
+        for size in self.book.sizes[self.crop]:
+            for on, ask in self.owed[self.crop, size].asks.items():
+                if ask.reserved:
+                    reserved[max(on, self.today + ONE_DAY)] += ask.reserved
+        left = [
+            self.forecast.curve(pool["rooting"][AT], on) - gone - sum(plugs for by, plugs in reserved.items() if by <= on)
+            for on in [day, *(on for on in reserved if on > day)]
+        ]
+        return max(0, min(left))
+
+    def pot_more(self, day: date) -> int:
+        """Units that pots of a day may be promised for, beside those asked for already; one plug a pot."""
+        assert self.of is not None
+        ask = self.owed[self.shelf].asks.get(day) or Ask()
+        asked, most = sum(ask.lines.values()), ask.pots + self.plugs(day)
+        low, high = 0, max(0, most - asked)
+        while low < high:
+            middle = (low + high + 1) // 2
+            low, high = (middle, high) if self.pots(asked + middle) <= most else (low, middle - 1)
+        return low
+
+    def pots(self, units: int) -> int:
+        assert self.of is not None
+        return pots_for(*self.of["come_through"][AT], units)
+
+    def promisable(self, day: date) -> int:
+        in_time = [on for on, ready in self.pottings() if ready <= day]
+        return self.own(day) + (self.pot_more(max(in_time)) if in_time else 0)
+
+    def ready_by(self, units: int, after: date) -> date | None:
+        """The first day after another on which so many may be promised: supply and what is owed change on no other days."""
+        if self.stale:
+            return None
+        days = {ready for _, ready in self.pottings()} | set(self.due) | {self.today + ONE_DAY}
+        if self.of is not None and self.forecast is not None:
+            days |= {self.forecast.day + timedelta(weeks=week) for week, _ in self.of["asked"][AT]}
+        return next((day for day in sorted(days) if day > after and day > self.today and self.promisable(day) >= units), None)
+
+    def give(self, index: int, line: Fact) -> Given:
+        due = date.fromisoformat(line["due"]) if line.get("due") else self.today
+        whole = self.promisable(due)
+        if whole < line["units"] and line.get("allow_later"):
+            later = self.ready_by(line["units"], due)
+            if later is not None:
+                due, whole = later, self.promisable(later)
+        units = line["units"] if line["units"] <= whole else whole if line.get("allow_part") else 0
+        own = min(units, self.own(due))
+        return Given(index, units, whole, due, self.potting(units - own, due) if units > own else None)
+
+    def potting(self, units: int, by: date) -> Potting | None:
+        """The first day of potting that gives so many in time."""
+        for on, ready in self.pottings():
+            if ready <= by and self.pot_more(on) >= units:
+                ask = self.owed[self.shelf].asks.get(on) or Ask()
+                more = max(0, self.pots(sum(ask.lines.values()) + units) - ask.pots)
+                return Potting(on, units, more, more)
+        return None
+
+
+def grant(owed: Owed, name: Name, given: Given, position: int) -> None:
+    """Owe a granted line, and ask for the potting that it rests on."""
+    owed.due[given.due] += given.units
+    if given.potting is not None:
+        ask = owed.asks.setdefault(given.potting.on, Ask())
+        ask.pots, ask.plugs = ask.pots + given.potting.pots, ask.plugs + given.potting.plugs
+        ask.lines[name] = given.potting.units
+        owed.pooled[name] = (given.due, given.potting.units, position)
+
+
+def _given(written: Fact) -> Given:
+    asked = written.get("potting")
+    potting = Potting(date.fromisoformat(asked["on"]), asked["units"], asked["pots"], asked["plugs"]) if asked else None
+    return Given(written["line"], written["units"], written["promisable"], date.fromisoformat(written["due"]), potting)
 
 
 def replay(log: Iterable[Fact], refused: Iterable[Attempt] = ()) -> Replay:

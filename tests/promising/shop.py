@@ -14,6 +14,7 @@ import psycopg
 import pytest
 
 from ledger import answers
+from ledger.forecaster import Forecaster
 from ledger.log import codec, store
 from ledger.nursery import Nursery
 from ledger.plants import rules
@@ -27,6 +28,9 @@ from tests.plants.memory import HOYA, IXORA
 from tests.telling import Teller
 
 Fact = dict[str, Any]
+
+#: a policy with which figures are plain: no count buffer, and no cap by crop and size on what a key holds
+PLAIN: Fact = {"buffer_z_per_mille": 0, "always_held_units": 100_000}
 
 
 def pinned(patch: pytest.MonkeyPatch, clock: Callable[[], datetime]) -> None:
@@ -56,7 +60,7 @@ class Shop:
 
     def open(self) -> None:
         """Stock the shelves."""
-        self.nursery.post(codec.read_told([*self.teller.beginnings(), self.teller.fact("policy-set", buffer_z_per_mille=0)]))
+        self.nursery.post(codec.read_told([*self.teller.beginnings(), self.teller.fact("policy-set", **PLAIN)]))
         stands = [(IXORA, "P9", 40), (IXORA, "C2", 10), (HOYA, "P9", 20)]
         self.batches: dict[tuple[str, str], str] = {}
         for crop, size, units in stands:
@@ -104,9 +108,18 @@ class Shop:
     # --- looking ------------------------------------------------------------------------------------------------
 
     def at_risk(self) -> list[tuple[str, int, int]]:
-        """(promise, line, shortfall) in the order of the answer."""
+        """(promise, line, shortfall) of the lines at risk after the forecaster has looked, as they are served."""
+        with Nursery(self.conninfo) as nursery, Forecaster(self.conninfo, nursery) as forecaster:
+            forecaster.publish(None, self.teller.now)
         with psycopg.connect(store.app_conninfo(self.conninfo)) as connection, connection.cursor() as cursor:
-            return [(risk.promise, risk.line, risk.short) for risk in answers.at_risk(cursor)]
+            found = answers.promises(cursor, state=None, order=None, only_at_risk=True).promises
+        lines = [
+            (line.due, card.position, str(card.promise), int(index), line.risk.short)
+            for card in found
+            for index, line in card.lines.items()
+            if line.risk is not None
+        ]
+        return [line[2:] for line in sorted(lines)]
 
     def card(self, promise: str) -> PromiseCard:
         """The promise's card as it is kept."""

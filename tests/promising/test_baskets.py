@@ -10,7 +10,7 @@ import pytest
 from ledger.plants.recorded import Recorded
 from ledger.plants.refusals import Problem
 from tests.plants.memory import HOYA, IXORA, Ledger
-from tests.promising.shop import Fact, line
+from tests.promising.shop import PLAIN, Fact, line
 
 TODAY = date(2026, 9, 14)
 
@@ -50,8 +50,8 @@ def test_all_or_none_grants_nothing_where_one_line_lacks(window: Ledger) -> None
     problem = refused(window, line(5), line(21, HOYA), line(11, IXORA, "C2"))
     assert (problem.code, problem.field) == ("not-promisable", "lines")
     assert problem.data["lines"] == [
-        {"line": 1, "crop": HOYA, "size": "P9", "asked": 21, "promisable": 20},
-        {"line": 2, "crop": IXORA, "size": "C2", "asked": 11, "promisable": 10},
+        {"line": 1, "crop": HOYA, "size": "P9", "asked": 21, "promisable": 20, "ready_by": None},
+        {"line": 2, "crop": IXORA, "size": "C2", "asked": 11, "promisable": 10, "ready_by": None},
     ]
     assert window.sellable().now == 40
 
@@ -82,7 +82,7 @@ def test_a_basket_of_which_nothing_can_be_granted_is_refused(window: Ledger, par
 def test_the_same_crop_twice_in_one_basket_is_not_granted_twice(window: Ledger) -> None:
     """The second line sees what the first was given, also where it is due earlier."""
     problem = refused(window, line(30, due=TODAY + timedelta(days=9)), line(11))
-    assert problem.data["lines"] == [{"line": 1, "crop": IXORA, "size": "P9", "asked": 11, "promisable": 10}]
+    assert problem.data["lines"] == [{"line": 1, "crop": IXORA, "size": "P9", "asked": 11, "promisable": 10, "ready_by": None}]
     recorded = basket(window, line(30, due=TODAY + timedelta(days=9)), line(11, allow_part=True), line(1), all_or_none=False)
     assert grants(recorded) == [(0, 30, 40), (1, 10, 10)]
     assert window.sellable().now == 0
@@ -105,7 +105,7 @@ def test_a_plant_promised_for_later_is_not_sold_today(window: Ledger) -> None:
 
 def test_the_count_buffer_is_kept_back_and_a_count_makes_it_smaller(window: Ledger) -> None:
     """40 counted 30 days ago: 3 are kept back; counted today: 2 (the design's worked values, with its constants)."""
-    window.tell("policy-set")
+    window.tell("policy-set", always_held_units=100)
     window.teller.now += timedelta(days=30)
     assert refused(window, line(38), hold_minutes=5).data["lines"][0]["promisable"] == 37
     batch = next(number for kind, number in window.cards if kind == "batch")
@@ -152,7 +152,7 @@ def test_sold_here_is_not_above_sellable_less_promised(window: Ledger) -> None:
 
 def test_a_past_day_is_refused_and_today_is_not(window: Ledger) -> None:
     """Today is the nursery's own."""
-    window.tell("policy-set", buffer_z_per_mille=0, time_zone="Pacific/Auckland")
+    window.tell("policy-set", **PLAIN, time_zone="Pacific/Auckland")
     window.teller.now = window.teller.now.replace(hour=13)  # one in the morning of the next day there
     assert refused(window, line(1, due=TODAY)).code == "not-promisable"
     assert basket(window, line(1)).grants[0].due == TODAY + timedelta(days=1)
@@ -196,7 +196,7 @@ def test_a_replacement_needs_a_damage_claim_that_stands(window: Ledger) -> None:
 
 def test_unconfirmed_holds_are_capped_and_confirming_frees_them(window: Ledger) -> None:
     """The cap is the policy's; a basket that would pass it is refused whole, with the figures."""
-    window.tell("policy-set", buffer_z_per_mille=0, most_held_units=12)
+    window.tell("policy-set", **PLAIN, most_held_units=12)
     first = basket(window, line(4), line(3, HOYA)).told.id
     problem = refused(window, line(6))
     assert (problem.code, problem.data) == ("holds-too-much", {"held": 13, "most": 12})
@@ -208,7 +208,7 @@ def test_unconfirmed_holds_are_capped_and_confirming_frees_them(window: Ledger) 
 @pytest.mark.parametrize("line_of", [None, 0])
 def test_releasing_frees_the_cap(window: Ledger, line_of: int | None) -> None:
     """Of the whole promise, or of one line as much as the line held."""
-    window.tell("policy-set", buffer_z_per_mille=0, most_held_units=12)
+    window.tell("policy-set", **PLAIN, most_held_units=12)
     held = basket(window, line(8), line(4, HOYA)).told.id
     which = {} if line_of is None else {"line": line_of}
     window.tell("promise-released", promise=str(held), reason="not wanted", **which)
@@ -219,5 +219,5 @@ def test_releasing_frees_the_cap(window: Ledger, line_of: int | None) -> None:
 
 def test_only_what_is_granted_counts_against_the_cap(window: Ledger) -> None:
     """A part may fit where the whole would not have."""
-    window.tell("policy-set", buffer_z_per_mille=0, most_held_units=12)
+    window.tell("policy-set", **PLAIN, most_held_units=12)
     assert grants(basket(window, line(300, IXORA, "C2", allow_part=True))) == [(0, 10, 10)]

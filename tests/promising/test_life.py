@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 from tests.plants.memory import HOYA, IXORA, Ledger
-from tests.promising.shop import line
+from tests.promising.shop import PLAIN, line
 
 TODAY = date(2026, 9, 14)
 LATER = TODAY + timedelta(days=30)
@@ -120,7 +120,7 @@ def test_confirming_after_the_hold_was_told_expired_is_refused_and_a_new_basket_
 
 def test_a_hold_runs_out_to_the_minute_that_it_was_given(window: Ledger) -> None:
     """Not a moment earlier. The policy says how long where the basket does not."""
-    window.tell("policy-set", buffer_z_per_mille=0, hold_minutes=45)
+    window.tell("policy-set", **PLAIN, hold_minutes=45)
     promised = window.tell("promised", order="A-1", lines=[line(1)])
     promise = str(promised.told.id)
     assert window.card("promise", promise).expires_at == promised.told.occurred_at + timedelta(minutes=45)
@@ -141,7 +141,7 @@ def test_a_line_moves_to_any_later_day_and_to_an_earlier_one_that_has_its_plants
     for due in (LATER, TODAY, TODAY + timedelta(days=9)):
         window.tell("promise-moved", promise=promise, line=0, due=due.isoformat())
         assert window.card("promise", promise).lines["0"].due == due
-        assert window.card("shelf", f"{IXORA}/P9").commitments[f"{promise}/0"].due == due
+        assert window.card("shelf", f"{IXORA}/P9").due.get(due.isoformat()) == (40 if due == TODAY else 5)
     problem = window.refusal("promise-moved", promise=promise, line=0, due=(TODAY - timedelta(days=1)).isoformat())
     assert (problem.code, problem.field) == ("not-promisable", "due")
 

@@ -14,7 +14,7 @@ from ledger.nursery import Nursery
 from ledger.plants.entries import PromiseExpired
 from ledger.worker import Sweeper
 from tests.plants.memory import HOYA, IXORA
-from tests.promising.shop import Shop, line, pinned
+from tests.promising.shop import PLAIN, Shop, line, pinned
 
 # --- picking -------------------------------------------------------------------------------------------------------
 
@@ -167,36 +167,38 @@ def test_a_loss_lowers_what_is_promisable_at_once(shop: Shop) -> None:
     assert (shop.free(), shop.lines(promise)) == (0, [(10, 0)])
 
 
-def test_lines_at_risk_are_those_that_what_stands_does_not_reach(shop: Shop) -> None:
-    """Served by due date, then by the time of the grant: who comes last is short, by what is missing."""
+def test_lines_at_risk_are_those_that_what_will_be_there_does_not_reach(shop: Shop) -> None:
+    """Served by due date, then by the time of the grant: who comes last is short first, and whole before the next one is."""
     shop.promise(line(5, HOYA))
     middle = shop.promise(line(10, due=shop.day(9)), order="A-1")
     last = shop.promise(line(10, due=shop.day(9)), order="A-2")
     first = shop.promise(line(10, due=shop.day(2)), order="A-3")
     shop.tell("promise-confirmed", promise=last)
     assert shop.at_risk() == []
-    shop.lose(10)
-    assert shop.at_risk() == []
-    shop.lose(3)
-    assert shop.at_risk() == [(last, 0, 3)]
-    shop.lose(9)
-    assert shop.at_risk() == [(middle, 0, 2), (last, 0, 10)]
-    loss = shop.lose(17)
-    assert shop.at_risk() == [(first, 0, 9), (middle, 0, 10), (last, 0, 10)]
+    missing, loss = 0, ""
+    for lost in (13, 9, 17):
+        loss = shop.lose(lost)
+        risks = shop.at_risk()
+        assert [promise for promise, _, _ in risks] == [first, middle, last][-len(risks) :]
+        assert [short for _, _, short in risks[1:]] == [10] * (len(risks) - 1)
+        missing, before = sum(short for _, _, short in risks), missing
+        assert missing > before
     shop.take_back(loss)
-    shop.tell("counted", batch=shop.batches[IXORA, "P9"], stage="finished", place="G1", units=27, method="count")
-    assert shop.at_risk() == [(last, 0, 3)]
+    shop.tell("counted", batch=shop.batches[IXORA, "P9"], stage="finished", place="G1", units=40, method="count")
+    assert shop.at_risk() == []
 
 
 def test_a_line_recovers_by_new_plants_by_moving_behind_or_by_release(shop: Shop) -> None:
     """Three ways out of the list."""
     one, two = shop.promise(line(20)), shop.promise(line(20, due=shop.day(2)), order="A-2")
     shop.lose(5)
-    assert shop.at_risk() == [(two, 0, 5)]
+    assert {promise for promise, _, _ in shop.at_risk()} == {two}
     shop.tell("promise-moved", promise=one, line=0, due=shop.day(9).isoformat())
-    assert shop.at_risk() == [(one, 0, 5)]
+    ((promise, _, short),) = shop.at_risk()
+    assert promise == one
     shop.tell("opened", crop=IXORA, stage="finished", place="G2", units=2, size="P9")
-    assert shop.at_risk() == [(one, 0, 3)]
+    ((promise, _, less),) = shop.at_risk()
+    assert (promise, less < short) == (one, True)
     shop.tell("promise-released", promise=two, reason="not wanted")
     assert shop.at_risk() == []
 
@@ -232,7 +234,7 @@ def test_picking_a_promise_takes_it_off_the_list_and_puts_nobody_else_on_it(shop
 
 def test_each_client_has_a_cap_of_its_own(shop: Shop) -> None:
     """One hoarder does not lock the others out. Picking for a hold does not free the cap, buying does."""
-    shop.tell("policy-set", buffer_z_per_mille=0, most_held_units=10)
+    shop.tell("policy-set", **PLAIN, most_held_units=10)
     promise = shop.promise(line(10), client="one")
     assert shop.refusal("promised", "one", order="A-2", lines=[line(1)]).code == "holds-too-much"
     shop.promise(line(10), client="two", order="A-3")

@@ -12,9 +12,10 @@ import json
 import socket
 import uuid
 from collections import Counter as Tally
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from datetime import UTC, datetime
+from random import Random
 from typing import Any
 
 import httpx
@@ -23,12 +24,12 @@ import pytest
 from ledger import keys, serving
 from ledger.log import codec
 from ledger.nursery import Nursery, Turns
-from ledger.plants import rules, shelf
+from ledger.plants.offer import Offer
 from ledger.plants.refusals import Refused
 from ledger.projections import runner
 from tests.promising.replay import Attempt, Fact, Replay, replay
 from tests.promising.shop import pinned
-from tests.promising.storm import CLIENTS, LONG_AGO, Counter, QuickClock, Storm, in_process, watched
+from tests.promising.storm import CLIENTS, LONG_AGO, Counter, Foreteller, QuickClock, Stock, Storm, in_process, watched
 from tests.simulation.playing import query
 from tests.telling import Teller
 
@@ -36,21 +37,30 @@ IN_ALL = 2_000  # plants that stand, whatever the number of shelves
 SPEED = 240.0  # a minute of the pen's clock in a quarter of a second
 
 
-def stocked(nursery: Nursery, shelves: int, in_all: int = IN_ALL, most_held: int = 120) -> dict[tuple[str, str], str]:
-    """A nursery with so many crop-sizes and the same number of plants each: the batch of each."""
+def stocked(nursery: Nursery, shelves: int, in_all: int = IN_ALL, most_held: int = 120) -> Stock:
+    """A nursery with so many crop-sizes and the same number of plants each, half as many plugs, and some growing on."""
     teller = Teller(datetime.now(UTC) - LONG_AGO)
     crops = [f"crop-{number}" for number in range((shelves + 1) // 2)]
     facts = teller.beginnings()
-    facts.append(teller.fact("policy-set", most_held_units=most_held))
+    # the caps by crop and size have tests of their own
+    facts.append(teller.fact("policy-set", most_held_units=most_held, always_held_units=100_000, most_held_percent=100))
     sizes = {"P9": {"price": "15.00"}, "C2": {"price": "23.00"}}
     facts += [teller.fact("crop-set", code=crop, name=crop, species="Hoya sp.", group="Vine", sizes=sizes) for crop in crops]
     nursery.post(codec.read_told(facts))
     hot = [(crop, size) for crop in crops for size in sizes][:shelves]
-    facts = [
-        teller.fact("opened", crop=crop, stage="finished", place="G1", units=in_all // shelves, size=size) for crop, size in hot
-    ]
-    written: list[Any] = [entry.told for entry in nursery.post(codec.read_told(facts)).entries]
-    return {shelf: told.batch for shelf, told in zip(hot, written, strict=True)}
+    each = in_all // shelves
+
+    def opened(wanted: Iterable[Fact]) -> list[str]:
+        facts = [teller.fact("opened", **one) for one in wanted]
+        written: list[Any] = [entry.told for entry in nursery.post(codec.read_told(facts)).entries]
+        return [told.batch for told in written]
+
+    finished = opened({"crop": crop, "stage": "finished", "place": "G1", "units": each, "size": size} for crop, size in hot)
+    plugs = opened({"crop": crop, "stage": "rooted", "place": "H1", "units": max(2, each // 2)} for crop in crops)
+    growing = opened(
+        {"crop": crop, "stage": "potted", "place": "G2", "units": max(2, each // 4), "size": size} for crop, size in hot
+    )
+    return Stock(dict(zip(hot, finished, strict=True)), dict(zip(crops, plugs, strict=True)), growing, each)
 
 
 def log_of(conninfo: str) -> list[Fact]:
@@ -71,9 +81,19 @@ def it_was_a_storm(found: Replay, types: Tally[str], refused: list[Attempt], att
     assert types["promised"] > 50
     happened = {
         "promise-confirmed", "promise-released", "promise-moved", "promise-expired", "picked", "put-back", "lost", "counted",
-        "held", "hold-ended", "stopped", "cleared",
+        "held", "hold-ended", "stopped", "cleared", "forecast-published", "potted", "graded", "potting-issued",
+        "promise-substituted",
     }  # fmt: skip
     assert happened <= types.keys(), happened - types.keys()
+    assert found.beyond_counted > 50
+    assert found.from_pool > 5
+
+
+def inside(database: str, nursery: Nursery, stock: Stock, attempts: int, clock: QuickClock, seed: int = 3) -> Storm:
+    """A storm in process, through the queue that shares turns of the pen."""
+    counter = in_process(Turns(nursery))
+    foreteller = Foreteller(database, Random(seed))
+    return Storm(stock, attempts, seed, clock, [counter] * (CLIENTS + 2), foreteller, counter)
 
 
 @pytest.mark.parametrize(("hot", "attempts"), [(1, 1_200), (10, 1_200), (200, 1_200)])
@@ -83,11 +103,10 @@ def test_nothing_is_oversold_and_nothing_refused_that_was_there(
     """In process, through the queue that shares turns of the pen."""
     clock = QuickClock(SPEED)
     with Nursery(database) as nursery:
-        shelves = stocked(nursery, hot)
+        stock = stocked(nursery, hot)
         pinned(monkeypatch, clock)
         refused = watched(monkeypatch)
-        counter = in_process(Turns(nursery))
-        Storm(shelves, IN_ALL // hot, attempts, hot, clock, [counter] * (CLIENTS + 2)).run()
+        inside(database, nursery, stock, attempts, clock).run()
     found, types = checked(database, refused)
     assert found.faults == []
     it_was_a_storm(found, types, refused, attempts)
@@ -100,7 +119,12 @@ def test_nothing_is_oversold_and_nothing_refused_that_was_there(
 def over_http(client: httpx.AsyncClient, key: str) -> Counter:
     """The counter that calls the routes of the promise book, each call twice now and then, and posts the rest as entries."""
     headers = {"Authorization": f"Bearer {key}"}
-    calls = {"promise-confirmed": "confirm", "promise-released": "release", "promise-moved": "move"}
+    calls = {
+        "promise-confirmed": "confirm",
+        "promise-released": "release",
+        "promise-moved": "move",
+        "promise-substituted": "substitute",
+    }
 
     async def post(fact: Fact, _: str) -> Any:
         kind = fact["type"]
@@ -145,7 +169,7 @@ def test_nothing_is_oversold_over_http(database: str, monkeypatch: pytest.Monkey
     """The same crowd, each with a key of its own, at the real service; now and then a call is sent twice."""
     attempts, hot, in_all, clock = 200, 10, 300, QuickClock(SPEED)
     with Nursery(database) as nursery:
-        shelves = stocked(nursery, hot, in_all)
+        stock = stocked(nursery, hot, in_all)
     names = [*(f"client-{number}" for number in range(CLIENTS)), "grower-0", "grower-1"]
     made = [keys.make(database, name, keys.SCOPES) for name in names]
     pinned(monkeypatch, clock)
@@ -154,9 +178,11 @@ def test_nothing_is_oversold_over_http(database: str, monkeypatch: pytest.Monkey
     def real() -> datetime:
         return datetime.now(UTC)
 
-    with served(database) as address:
+    with served(database) as address, Nursery(database) as beside:
         client = httpx.AsyncClient(base_url=address, timeout=30, limits=httpx.Limits(max_connections=CLIENTS + 2))
-        Storm(shelves, in_all // hot, attempts, 7, real, [over_http(client, key) for key in made], after=client.aclose).run()
+        counters = [over_http(client, key) for key in made]
+        foreteller, publish = Foreteller(database, Random(7)), in_process(Turns(beside))
+        Storm(stock, attempts, 7, real, counters, foreteller, publish, after=client.aclose).run()
     found, types = checked(database, refused)
     assert found.faults == []
     assert types["promised"] + len(refused) >= attempts
@@ -171,12 +197,11 @@ def test_nothing_is_oversold_over_http(database: str, monkeypatch: pytest.Monkey
 def test_the_checker_notices_a_decision_that_forgets_what_is_promised(database: str, monkeypatch: pytest.MonkeyPatch) -> None:
     """Whoever looks only at what stands sells the same plant twice."""
     clock = QuickClock(SPEED)
-
     monkeypatch.setattr(Offer, "due", lambda _: {})
     with Nursery(database) as nursery:
-        shelves = stocked(nursery, 10)
+        stock = stocked(nursery, 10)
         pinned(monkeypatch, clock)
-        Storm(shelves, IN_ALL // 10, 600, 3, clock, [in_process(Turns(nursery))] * (CLIENTS + 2)).run()
+        inside(database, nursery, stock, 600, clock).run()
     found, _ = checked(database, [])
     assert oversold(found) > 10
 
@@ -188,6 +213,12 @@ class _Any(int):
         return True
 
     def __ne__(self, other: object) -> bool:
+        return False
+
+    def __lt__(self, other: int) -> bool:
+        return False
+
+    def __gt__(self, other: int) -> bool:
         return False
 
     __hash__ = int.__hash__
@@ -208,8 +239,8 @@ class Unguarded(Nursery):
 def test_the_checker_notices_two_pens_that_do_not_look_at_each_other(database: str, monkeypatch: pytest.MonkeyPatch) -> None:
     """Two services share a database, and the guard that makes them read again is off: both sell the same plants."""
     with Nursery(database) as nursery:
-        shelves = stocked(nursery, 1, 100)
-    (crop, size), _ = next(iter(shelves.items()))
+        stock = stocked(nursery, 1, 100)
+    (crop, size), _ = next(iter(stock.shelves.items()))
     teller = Teller(datetime.now(UTC) - LONG_AGO / 2, seed=8)
     basket = {"lines": [{"crop": crop, "size": size, "units": 5}], "hold_minutes": 1440}
     for guarded, kind in ((True, Nursery), (False, Unguarded)):
@@ -245,10 +276,10 @@ def test_the_checker_notices_a_basket_refused_that_could_be_granted(database: st
     free = Offer.free
     monkeypatch.setattr(Offer, "free", lambda self, day: max(0, free(self, day) - 1))
     with Nursery(database) as nursery:
-        shelves = stocked(nursery, 10, 300)
+        stock = stocked(nursery, 10, 300)
         pinned(monkeypatch, clock)
         refused = watched(monkeypatch)
-        Storm(shelves, 30, 300, 3, clock, [in_process(Turns(nursery))] * (CLIENTS + 2)).run()
+        inside(database, nursery, stock, 300, clock).run()
     found, _ = checked(database, refused)
     assert oversold(found) == 0
     assert any("refused as not-promisable" in fault for fault in found.faults)

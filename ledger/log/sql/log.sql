@@ -28,6 +28,10 @@ select * from unnest(
     %(recorded_at)b::timestamptz[], %(booked_on)b::date[], %(person)b::text[], %(client)b::text[], %(reverses)b::uuid[],
     %(digest)b::bytea[], %(content)b::text[])
 
+-- name: tell
+-- Tell whoever listens, once the transaction has committed, that the log has gone on.
+select pg_notify('tallybench', '')
+
 -- name: after
 -- The log in order, after a position.
 select type, schema, content from entries where position > %(after)s order by position limit %(limit)s

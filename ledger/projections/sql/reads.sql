@@ -57,10 +57,6 @@ order by c.key limit %(limit)s
 select e.content from history h join entries e using (position)
 where h.kind = %(kind)s and h.key = %(key)s order by e.occurred_at, e.position limit %(limit)s
 
--- name: crops
--- A crop, or all of them.
-select card::text from cards where kind = 'crop' and (%(crop)s::text is null or key = %(crop)s) order by key
-
 -- name: run_out
 -- Holds that have run out and are not told as expired yet.
 select key from cards
@@ -162,3 +158,72 @@ group by 1, 2 order by 1, 2
 -- name: followed
 -- The position up to which the passages have followed the log.
 select position from projections where name = 'passages'
+
+-- name: past_batches
+-- What past stays need of the cards of all batches.
+select key, card ->> 'crop', card ->> 'size', card ->> 'born_on', coalesce((card ->> 'days_added')::integer, 0)
+from cards where kind = 'batch'
+
+-- name: past_batches_of
+-- The same of some batches.
+select key, card ->> 'crop', card ->> 'size', card ->> 'born_on', coalesce((card ->> 'days_added')::integer, 0)
+from cards where kind = 'batch' and key = any(%(batches)s)
+
+-- name: past_passages
+-- How the plants of all batches passed through the stages.
+select batch, stage, day, flow, via, units from passages where units <> 0
+
+-- name: past_passages_of
+-- The same of some batches.
+select batch, stage, day, flow, via, units from passages where batch = any(%(batches)s) and units <> 0
+
+-- name: shelf_keys
+-- Every crop with a size in which it ever stood or was promised.
+select key from cards where kind = 'shelf' order by key
+
+-- name: touched
+-- Cards of some kinds that entries after a position have changed, without what is on them.
+select kind, key from cards where kind = any(%(kinds)s) and position > %(after)s
+
+-- name: open_lines
+-- Lines of promises of some crops with anything left to pick, in the order in which they are served.
+select c.key, line.key::integer, line.value::text
+from cards c cross join lateral jsonb_each(c.card -> 'lines') as line
+where c.kind = 'promise' and c.card -> 'open' is not null and c.card ->> 'state' in ('held', 'confirmed')
+  and line.value ->> 'crop' = any(%(crops)s) and coalesce((line.value ->> 'open')::integer, 0) > 0
+order by line.value ->> 'due', (c.card ->> 'position')::bigint, line.key::integer
+
+-- name: unchecked
+-- Lines of confirmed promises whose day has passed, with anything left to pick, that were not checked on it.
+select line.value ->> 'crop', line.value ->> 'size', (line.value ->> 'due')::date, c.key, line.key::integer
+from cards c cross join lateral jsonb_each(c.card -> 'lines') as line
+where c.kind = 'promise' and c.card -> 'open' is not null and c.card ->> 'state' = 'confirmed'
+  and line.value -> 'checked' is null and (line.value ->> 'due')::date < %(today)s
+  and coalesce((line.value ->> 'open')::integer, 0) > 0
+order by 3, 1, 2, 4, 5
+
+-- name: took_away
+-- Entries after a position that may have taken plants of a crop away, in order.
+select e.type, e.schema, e.content from entries e
+where e.position > %(after)s and e.type = any(%(types)s)
+  and (e.content::jsonb -> 'told' ->> 'crop' = %(crop)s or e.position in (
+    select h.position from history h join cards c using (kind, key)
+    where c.kind = 'batch' and c.card ->> 'crop' = %(crop)s and h.position > %(after)s))
+order by e.position
+
+-- name: forecast_age
+-- When the oldest of the forecasts of crops that are sold was made, how many such crops have none, and the longest wait.
+select min((f.card ->> 'at')::timestamptz), count(*) filter (where f.key is null),
+       min((p.card ->> 'waiting_since')::timestamptz)
+from cards c
+left join cards f on f.kind = 'forecast' and f.key = c.key
+left join cards p on p.kind = 'pool' and p.key = c.key
+where c.kind = 'crop' and c.card -> 'value' -> 'sizes' is not null
+
+-- name: work_alone
+-- Be the only worker of this ledger for as long as the connection lasts; false if another one is.
+select pg_try_advisory_lock(hashtext('tallybench work'))
+
+-- name: not_followed
+-- Entries after a position but for forecasts, which are long and move no plants; in order.
+select type, schema, content from entries where position > %(after)s and type <> 'forecast-published' order by position limit %(limit)s

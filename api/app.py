@@ -58,6 +58,7 @@ HANDLERS: list[ControllerRouterHandler] = [
     promises.get_promises,
     potting.get_potting_list,
     reports.get_shrink,
+    reports.get_promises_kept,
     *reference.HANDLERS,
     health.get_healthz,
     health.get_readyz,

@@ -20,9 +20,10 @@ import psycopg
 import structlog
 from msgspec.structs import replace
 
-from ledger import answers, past
+from ledger import answers, measured, past
 from ledger.answers import SQL, Cursor
 from ledger.forecast import learning, supply
+from ledger.forecast.backtest import FORECAST
 from ledger.forecast.learning import Fitted
 from ledger.forecast.stays import CropFacts
 from ledger.log import codec, store
@@ -132,6 +133,20 @@ class Forecaster:
         while some := list(islice(rest, _AT_A_TIME)):
             told += self._publish(some, at, today)
         return told
+
+    def correct(self, at: datetime) -> int:
+        """Hold the forecasts of the past against what came, and correct the confidence if need be; entries told (0 or 1).
+
+        It goes through up to five years again, which takes its time: the worker does it when a month begins.
+        """
+        if self._connection is not None:
+            runner.follow(self._connection)
+        with self._look() as cursor:
+            policy = answers.policy_card(cursor)
+            stays, facts, climate = past.stays(cursor), past.facts(cursor), past.climate(cursor)
+        found = measured.backtest(stays, facts, climate, rules.day_of(at, policy.value), models=[FORECAST])
+        changed = measured.correction(found, policy, at) if found is not None else None
+        return self._tell([changed]) if changed is not None else 0
 
     def _look(self) -> Any:
         """A cursor that sees one moment, with the passages brought up to it but for what came in between."""

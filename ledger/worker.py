@@ -144,7 +144,10 @@ def now() -> datetime:
 
 
 class Worker:
-    """Forecasts what entries have touched, within moments, and every crop when a day begins. One works, others wait."""
+    """Forecasts what entries have touched, within moments, and every crop when a day begins. One works, others wait.
+
+    When a month begins it also measures how forecasts came true, and corrects the confidence if that is called for.
+    """
 
     def __init__(self, conninfo: str, clock: Callable[[], datetime] = now) -> None:
         self._conninfo = conninfo
@@ -166,8 +169,13 @@ class Worker:
             if not self._alone(listening):
                 return
             listening.execute("listen tallybench")
+            month = self._clock().month
             while not self.stopping.is_set():
-                forecaster.catch_up(self._clock())
+                at = self._clock()
+                forecaster.catch_up(at)
+                if at.month != month:
+                    forecaster.correct(at)
+                    month = at.month
                 for _ in listening.notifies(timeout=_PAUSE_S, stop_after=1):
                     self.stopping.wait(_DEBOUNCE_S)
 

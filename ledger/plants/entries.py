@@ -1078,8 +1078,8 @@ class ConfidenceCorrected(Told, tag="confidence-corrected", frozen=True, kw_only
     covered: PerMille
     low: PerMille
     high: PerMille
-    cases: Annotated[int, Meta(ge=0)]
-    seasons: Annotated[int, Meta(ge=0)]
+    cases: Annotated[int, Meta(ge=0, le=MOST_UNITS)]
+    seasons: Annotated[int, Meta(ge=0, le=10_000)]
 
 
 class Take(Part, frozen=True, kw_only=True):

@@ -27,7 +27,7 @@ ROUNDING = 1e-9
 ASKED = "asked/"
 
 Week = Annotated[int, Meta(ge=0, le=WEEKS)]
-Units = Annotated[int, Meta(ge=0, le=100_000_000)]
+Units = Annotated[int, Meta(ge=0, le=2**53 - 1)]
 #: a step function of weeks from the forecast's day: (from this week on, value), weeks rising
 Steps = Annotated[tuple[tuple[Week, Units], ...], Meta(max_length=WEEKS + 1)]
 #: one for each of CONFIDENCES, in their order

@@ -159,9 +159,10 @@ def policy_of(book: Book) -> PolicySet:
 
 
 class _Bid(Struct, frozen=True, kw_only=True):
-    """A line of a basket and what it can be given; `refused`: why its crop may not be sent there."""
+    """A line of a basket and what it can be given of what is offered; `refused`: why its crop may not be sent there."""
 
     line: BasketLine
+    offered: Offer
     grant: Grant
     refused: str | None = None
 
@@ -169,6 +170,12 @@ class _Bid(Struct, frozen=True, kw_only=True):
     def enough(self) -> bool:
         units = self.grant.units
         return units == self.line.units or (self.line.allow_part and units > 0)
+
+    @property
+    def earliest(self) -> str | None:
+        """The first day on which the whole line could be promised, beside the lines before it."""
+        step = self.offered.ready_by(self.line.units, self.line.due)
+        return step.on.isoformat() if step is not None else None
 
 
 def offer_of(book: Book, crop: str, size: str, at: datetime, behind: timedelta, confidence: int | None = None) -> Offer:
@@ -1041,7 +1048,7 @@ class _Desk:
             potting=None if refused else given.potting,
             papers=papers,
         )
-        return _Bid(line=line, grant=grant, refused=refused)
+        return _Bid(line=line, offered=offered, grant=grant, refused=refused)
 
     def offer(self, page: Book, crop: str, size: str) -> Offer:
         return offer_of(page, crop, size, self.at, self.turn.behind)
@@ -1060,7 +1067,7 @@ class _Desk:
                     {"line": bid.grant.line, "crop": bid.line.crop, "because": bid.refused} for bid in lacking if bid.refused
                 ],
             )
-        told = [{name: getattr(bid.grant, name) for name in _LACKING} | self.earliest(bid.line) for bid in lacking]
+        told = [{name: getattr(bid.grant, name) for name in _LACKING} | {"ready_by": bid.earliest} for bid in lacking]
         later = told[0]["ready_by"]
         return refusals.NotPromisable(
             f"{first.promisable} {first.crop} {first.size} are promisable for {first.due}, {first.asked} are asked for: "
@@ -1068,11 +1075,6 @@ class _Desk:
             field="lines",
             lines=told,
         )
-
-    def earliest(self, line: BasketLine) -> dict[str, str | None]:
-        """The first day on which the whole line could be promised, as a refusal tells it."""
-        step = self.offer(self.book, line.crop, line.size).ready_by(line.units, line.due)
-        return {"ready_by": step.on.isoformat() if step is not None else None}
 
     def hoarding(self, held: Mapping[str, int]) -> None:
         """A key may not keep more from the other buyers than the policy allows, before it has bought anything."""

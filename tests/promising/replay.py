@@ -10,11 +10,11 @@ from __future__ import annotations
 import copy
 import math
 from collections import defaultdict
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from datetime import date, datetime, timedelta
 from fractions import Fraction
-from functools import lru_cache
+from functools import cached_property, lru_cache
 from typing import Any, NamedTuple
 
 from scipy.stats import betabinom
@@ -285,7 +285,7 @@ class Replay:
             case "opened":
                 self.new_batch(told["batch"], told["crop"], told.get("size", ""), told["stage"], at, position, told["units"])
             case "potted" if batch:
-                moves("rooted", -told["pots"] * told["per_pot"] - told.get("casualties", 0))
+                moves("rooted", -told["pots"] * told.get("per_pot", 1) - told.get("casualties", 0))
                 self.new_batch(told["into"], batch.crop, told["size"], "potted", at, position, told["pots"])
                 self.potted((batch.crop, told["size"]), told["pots"])
             case "graded" if batch:
@@ -559,12 +559,21 @@ class Look:
         self.stale = old or late
         self.missing = self._missing() if self.of else 0
         self.due: dict[date, int] = defaultdict(int)
-        mine = owed[shelf]
-        for day, units in mine.due.items():
+        for day, units in owed[shelf].due.items():
             self.due[max(day, self.today)] += units
-        for day, units, _ in mine.pooled.values():
+        for day, units, _ in owed[shelf].pooled.values():
             self.due[max(day, self.today)] -= units
-        self.by_week: dict[int, int] = {}
+        self.pots_more: dict[date, int] = {}
+
+    @cached_property
+    def over(self) -> list[tuple[date, int]]:
+        """On every day on which something is due: what is over when all that is due by then is taken."""
+        days = sorted(day for day, units in self.due.items() if units)
+        return [(day, self.supply(day) - self.taken(day)) for day in days]
+
+    def taken(self, day: date) -> int:
+        """Due by a day."""
+        return sum(units for due, units in self.due.items() if due <= day)
 
     def _missing(self) -> int:
         assert self.of is not None
@@ -589,48 +598,60 @@ class Look:
 
     def own(self, day: date) -> int:
         """The least that is over on the day and on every later one on which something is due."""
-        days = [day, *(due for due, units in self.due.items() if units and due > day)]
-        over = min(self.supply(on) - sum(units for due, units in self.due.items() if due <= on) for on in days)
+        over = min(self.supply(day) - self.taken(day), *(left for due, left in self.over if due > day), 10**9)
         free = max(0, over)
         return min(free, self.own(self.today)) if self.stale and day > self.today else free
 
-    def pottings(self) -> Iterator[tuple[date, date]]:
+    @cached_property
+    def pottings(self) -> list[tuple[date, date]]:
         """The days of potting to come, and when such pots are ready."""
         if self.stale or self.of is None or self.forecast is None:
-            return
+            return []
         day = max(self.today, self.book.issued) + ONE_DAY
         while day.isoweekday() != self.book.policy["potting_weekday"]:
             day += ONE_DAY
-        for week in range(POTTING_WEEKS):
-            on = day + timedelta(weeks=week)
-            if taken := self.forecast.curve(self.of["ready"][AT], on):
-                yield on, on + timedelta(weeks=taken)
+        days = [day + timedelta(weeks=week) for week in range(POTTING_WEEKS)]
+        weeks = [self.forecast.curve(self.of["ready"][AT], on) for on in days]
+        return [(on, on + timedelta(weeks=taken)) for on, taken in zip(days, weeks, strict=True) if taken]
 
     def plugs(self, day: date) -> int:
         """Plugs that nobody has reserved, also not for a later potting."""
         assert self.forecast is not None
-        pool = self.forecast.value["pool"]
-        gone = sum(max(0, units - self.book.batches[name].counted_on()) for name, units in pool["relied"].items())
-        reserved: dict[date, int] = defaultdict(int)
-        for size in self.book.sizes[self.crop]:
-            for on, ask in self.owed[self.crop, size].asks.items():
-                if ask.reserved:
-                    reserved[max(on, self.today + ONE_DAY)] += ask.reserved
+        rooting = self.forecast.value["pool"]["rooting"][AT]
         left = [
-            self.forecast.curve(pool["rooting"][AT], on) - gone - sum(plugs for by, plugs in reserved.items() if by <= on)
-            for on in [day, *(on for on in reserved if on > day)]
+            self.forecast.curve(rooting, on) - self.plugs_gone - sum(plugs for by, plugs in self.reserved.items() if by <= on)
+            for on in [day, *(on for on in self.reserved if on > day)]
         ]
         return max(0, min(left))
 
+    @cached_property
+    def plugs_gone(self) -> int:
+        """Plugs that the forecast counts on and that are not there any more."""
+        assert self.forecast is not None
+        relied: dict[str, int] = self.forecast.value["pool"]["relied"]
+        return sum(max(0, units - self.book.batches[name].counted_on()) for name, units in relied.items())
+
+    @cached_property
+    def reserved(self) -> dict[date, int]:
+        """Plugs that potting to come needs, in all sizes, by its day."""
+        found: dict[date, int] = defaultdict(int)
+        for size in self.book.sizes[self.crop]:
+            for on, ask in self.owed[self.crop, size].asks.items():
+                if ask.reserved:
+                    found[max(on, self.today + ONE_DAY)] += ask.reserved
+        return found
+
     def pot_more(self, day: date) -> int:
         """Units that pots of a day may be promised for, beside those asked for already; one plug a pot."""
-        assert self.of is not None
+        if day in self.pots_more:
+            return self.pots_more[day]
         ask = self.owed[self.shelf].asks.get(day) or Ask()
         asked, most = sum(ask.lines.values()), ask.pots + self.plugs(day)
         low, high = 0, max(0, most - asked)
         while low < high:
             middle = (low + high + 1) // 2
             low, high = (middle, high) if self.pots(asked + middle) <= most else (low, middle - 1)
+        self.pots_more[day] = low
         return low
 
     def pots(self, units: int) -> int:
@@ -638,14 +659,14 @@ class Look:
         return pots_for(*self.of["come_through"][AT], units)
 
     def promisable(self, day: date) -> int:
-        in_time = [on for on, ready in self.pottings() if ready <= day]
+        in_time = [on for on, ready in self.pottings if ready <= day]
         return self.own(day) + (self.pot_more(max(in_time)) if in_time else 0)
 
     def ready_by(self, units: int, after: date) -> date | None:
         """The first day after another on which so many may be promised: supply and what is owed change on no other days."""
         if self.stale:
             return None
-        days = {ready for _, ready in self.pottings()} | set(self.due) | {self.today + ONE_DAY}
+        days = {ready for _, ready in self.pottings} | set(self.due) | {self.today + ONE_DAY}
         if self.of is not None and self.forecast is not None:
             days |= {self.forecast.day + timedelta(weeks=week) for week, _ in self.of["asked"][AT]}
         return next((day for day in sorted(days) if day > after and day > self.today and self.promisable(day) >= units), None)
@@ -663,7 +684,7 @@ class Look:
 
     def potting(self, units: int, by: date) -> Potting | None:
         """The first day of potting that gives so many in time."""
-        for on, ready in self.pottings():
+        for on, ready in self.pottings:
             if ready <= by and self.pot_more(on) >= units:
                 ask = self.owed[self.shelf].asks.get(on) or Ask()
                 more = max(0, self.pots(sum(ask.lines.values()) + units) - ask.pots)

@@ -177,10 +177,8 @@ class Storm:
                 await self._go_on(chance, post, client, chance.choice(own[-8:]))
 
     def _basket(self, chance: Random, order: str) -> Fact:
-        lines: list[Fact] = []
         today = self.now().date()
-        for _ in range(chance.choice([1, 1, 2, 3])):
-            lines.append(self._line(chance, today))
+        lines = [self._line(chance, today) for _ in range(chance.choice([1, 1, 2, 3]))]
         hold = self.hold_minutes * chance.choice([1, 1, 30])
         return self._fact(chance, "promised", order=order, lines=lines, all_or_none=chance.random() < 0.6, hold_minutes=hold)
 
@@ -267,7 +265,7 @@ class Storm:
             if self.tried > (lists + 1) * self.attempts / 3:
                 lists += 1
                 await self._list(chance, post)
-            match chance.choice(["pot", "pot", "lose", "grade", "grade"]):
+            match chance.choice(["pot", "pot", "lose", *["grade"] * bool(growing)]):
                 case "pot":
                     pots = chance.randint(1, 3)
                     potted = {"size": size, "plugs": pots, "pots": pots, "per_pot": 1, "casualties": 0, "to": "G2"}
@@ -275,7 +273,7 @@ class Storm:
                     growing += self._made(written)
                 case "lose":
                     await post(self._fact(chance, "lost", **plugs, stage="rooted", units=1, cause="rot"), "crew")
-                case _ if growing:
+                case _:
                     graded = {
                         "batch": chance.choice(growing),
                         "place": "G2",

@@ -39,7 +39,7 @@ SPEED = 240.0  # a minute of the pen's clock in a quarter of a second
 
 def stocked(nursery: Nursery, shelves: int, in_all: int = IN_ALL, most_held: int = 120) -> Stock:
     """A nursery with so many crop-sizes and the same number of plants each, half as many plugs, and some growing on."""
-    teller = Teller(datetime.now(UTC) - LONG_AGO)
+    teller = Teller(datetime.now(UTC).replace(hour=0, minute=0) - LONG_AGO)  # what is opened is opened on one day
     crops = [f"crop-{number}" for number in range((shelves + 1) // 2)]
     facts = teller.beginnings()
     # the caps by crop and size have tests of their own

@@ -169,7 +169,9 @@ def test_the_health_answer_says_why_a_projection_stands_still(history: History, 
             assert str(length - 3) in stuck["trouble"]
             assert stuck["behind"] == {"cards": 0, "lines": 0, "passages": 4}
             patch.undo()
-            assert health(200) == {
+            well = health(200)
+            assert well.pop("forecasts")["without"] == 2, "no worker is at work here"
+            assert well == {
                 "ready": True,
                 "position": length,
                 "behind": {"cards": 0, "lines": 0, "passages": 0},

@@ -1,23 +1,25 @@
 """The checker of the storms: replays a log in ledger order in plain Python and decides every basket again, by itself.
 
 Knows the log as JSON and nothing of the product: no card, no fold, no rule of it. What stands is folded from scratch out
-of the told facts in the order in which they occurred; the buffer is computed in fractions; pots come from scipy's
-beta-binomial; a promise is what was granted less what was picked. A fault is a sentence; a sound log has none.
+of the told facts in the order in which they occurred; the buffer is computed in fractions; pots come from the
+beta-binomial, summed; a promise is what was granted less what was picked. A fault is a sentence; a sound log has none.
 """
 
 from __future__ import annotations
 
-import copy
 import math
+from bisect import bisect_right
 from collections import defaultdict
 from collections.abc import Iterable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date, datetime, timedelta
 from fractions import Fraction
 from functools import cached_property, lru_cache
+from itertools import accumulate
 from typing import Any, NamedTuple
 
-from scipy.stats import betabinom
+import numpy as np
+from scipy.special import betaln, gammaln
 
 Fact = dict[str, Any]
 Shelf = tuple[str, str]
@@ -162,6 +164,11 @@ class Owed:
     pooled: dict[Name, tuple[date, int, int]] = field(default_factory=dict)
     asks: dict[date, Ask] = field(default_factory=dict)
 
+    def copy(self) -> Owed:
+        """To try something on."""
+        asks = {day: replace(ask, lines=dict(ask.lines)) for day, ask in self.asks.items()}
+        return Owed(defaultdict(int, self.due), dict(self.pooled), asks)
+
 
 @dataclass
 class Forecast:
@@ -179,13 +186,24 @@ class Forecast:
         return next((int(units) for week, units in reversed(steps) if week <= self.week(day)), 0)
 
 
+def good(units: int, pots: int, a: float, b: float) -> float:
+    """The chance that so many of some pots are good, at least: the beta-binomial, summed."""
+    k = np.arange(units, pots + 1)
+    ways = gammaln(pots + 1) - gammaln(k + 1) - gammaln(pots - k + 1)
+    return float(np.exp(ways + betaln(k + a, pots - k + b) - betaln(a, b)).sum())
+
+
 @lru_cache(maxsize=100_000)
 def pots_for(mean: int, strength: int, units: int) -> int:
     """The fewest pots of which so many are good with 90 %; past any number where there are none such."""
     a = mean / 10_000 * strength
-    return next(
-        (pots for pots in range(units, 4 * units + 21) if betabinom.sf(units - 1, pots, a, strength - a) >= 0.9 - 1e-9), 10**9
-    )
+    low, high = units, 4 * units + 20
+    if good(units, high, a, strength - a) < 0.9 - 1e-9:
+        return 10**9
+    while low < high:
+        pots = (low + high) // 2
+        low, high = (low, pots) if good(units, pots, a, strength - a) >= 0.9 - 1e-9 else (pots + 1, high)
+    return low
 
 
 class Replay:
@@ -231,17 +249,18 @@ class Replay:
     def decide(self, told: Fact, client: str) -> tuple[str, list[Given], list[Fact]]:
         """What a basket ought to get: ("granted" or a code, what each line gets, the lines that lack)."""
         now = _time(told["occurred_at"])
-        trial = {shelf: copy.deepcopy(owed) for shelf, owed in self._owed_of({line["crop"] for line in told["lines"]})}
+        trial = {shelf: owed.copy() for shelf, owed in self._owed_of({line["crop"] for line in told["lines"]})}
         grants, lacking = [], []
         for index, line in enumerate(told["lines"]):
             shelf = (line["crop"], line["size"])
-            found = Look(self, shelf, now, trial).give(index, line)
+            look = Look(self, shelf, now, trial)
+            found = look.give(index, line)
             if found.units:
                 grants.append(found)
                 grant(trial[shelf], ("", index), found, 0)
             if found.units < line["units"] and not (line.get("allow_part") and found.units):
                 due = date.fromisoformat(line["due"]) if line.get("due") else now.date()
-                ready = Look(self, shelf, now, self.owed).ready_by(line["units"], due)
+                ready = look.ready_by(line["units"], due)
                 lacking.append(
                     {"line": index, "crop": shelf[0], "size": shelf[1], "asked": line["units"],
                      "promisable": found.promisable, "ready_by": ready and ready.isoformat()}
@@ -351,9 +370,7 @@ class Replay:
     def granted_as_decided(self, row: Fact, outcome: str, given: list[Given]) -> None:
         """The two claims: not more than was promisable, and exactly what the decision at this place gives."""
         written, now = [_given(found) for found in row.get("grants", [])], _time(row["told"]["occurred_at"])
-        trial = {
-            shelf: copy.deepcopy(owed) for shelf, owed in self._owed_of({found["crop"] for found in row.get("grants", [])})
-        }
+        trial = {shelf: owed.copy() for shelf, owed in self._owed_of({found["crop"] for found in row.get("grants", [])})}
         for found, what in zip(row.get("grants", []), written, strict=True):
             shelf = (found["crop"], found["size"])
             free = Look(self, shelf, now, trial).promisable(what.due)
@@ -571,9 +588,17 @@ class Look:
         days = sorted(day for day, units in self.due.items() if units)
         return [(day, self.supply(day) - self.taken(day)) for day in days]
 
+    @cached_property
+    def by_day(self) -> tuple[list[date], list[int]]:
+        """Days on which something is due, and all that is due by each."""
+        days = sorted(self.due)
+        return days, list(accumulate(self.due[day] for day in days))
+
     def taken(self, day: date) -> int:
         """Due by a day."""
-        return sum(units for due, units in self.due.items() if due <= day)
+        days, units = self.by_day
+        at = bisect_right(days, day)
+        return units[at - 1] if at else 0
 
     def _missing(self) -> int:
         assert self.of is not None

@@ -289,8 +289,7 @@ class Storm:
         """The batch that a potting made, in whatever words the counter answers."""
         if written is None:
             return []
-        found = written["told"] if "told" in written else written["entries"][0]
-        return [found["into"]]
+        return [written["told"]["into"] if "told" in written else written["entries"][0]["batch"]]
 
     async def _list(self, chance: Random, post: Counter) -> None:
         """The next potting day's list, and the crew's answer to every line that might be on it; often short."""

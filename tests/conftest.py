@@ -31,8 +31,9 @@ ROOM = 4 * 2**30  # bytes; a run needs a fraction of it
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:
-    """Which PostgreSQL to test on."""
+    """Which PostgreSQL to test on, and with how big a crowd."""
     parser.addoption("--postgres", default="embedded", metavar="embedded|container|URL", help="the PostgreSQL to test on")
+    parser.addoption("--storm", type=int, default=1_200, metavar="N", help="baskets asked for in each storm of promises")
     parser.addoption(
         "--browser", metavar="PATH", help="a Chromium to look at the pages with; without it they are not looked at"
     )

@@ -310,6 +310,20 @@ def test_two_sizes_in_one_basket_draw_on_one_pool(window: Ledger) -> None:
     assert sum(grant.potting.plugs for grant in grants if grant.potting) <= 30
 
 
+def test_plugs_that_are_gone_are_not_potted(window: Ledger) -> None:
+    """Lost ones, one by one; of a stopped batch all. What is reserved stays reserved, and nothing more is promised of it."""
+    batch = with_plugs(window, 30)
+    before = window.offer().potted(TUESDAY)
+    window.tell("lost", batch=batch, stage="rooted", place="H1", units=6, cause="rot")
+    assert window.offer().plugs.free(TUESDAY) == 24
+    assert window.offer().potted(TUESDAY) < before
+    promise(window, line(50, due=WEEKS[20]))
+    reserved = window.card("pool", IXORA).reserved
+    window.tell("stopped", batch=batch, reason="quality")
+    assert window.card("pool", IXORA).reserved == reserved
+    assert (window.offer().plugs.free(TUESDAY), window.offer().potted(TUESDAY)) == (0, 0)
+
+
 def test_a_pot_of_two_plugs_takes_two(window: Ledger) -> None:
     """The recipe says how many go into one."""
     window.tell(

@@ -292,8 +292,6 @@ def _kin(card: BatchCard | StockPlantCard) -> Kin:
 
 # --- promises --------------------------------------------------------------------------------------------------
 
-SCHEMA_ORG = "https://schema.org/"
-
 
 class PromiseAnswer(Answer, frozen=True, kw_only=True):
     """A promise (book: promises). A line with `risk` is at risk: its chance, what is short, why, and a day to offer."""

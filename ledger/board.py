@@ -16,14 +16,15 @@ from typing import NamedTuple
 import msgspec
 from msgspec import Struct
 
-from ledger.answers import SCHEMA_ORG, SQL, Answer, Cursor, Unknown
+from ledger.answers import SQL, Answer, Cursor, Unknown
 from ledger.plants import cards, forecasts, rules
 from ledger.plants.book import Book
-from ledger.plants.cards import AnyCard, CropCard, Key
+from ledger.plants.cards import AnyCard, Key
 from ledger.plants.entries import DestinationRule
 from ledger.plants.offer import Offer, Sellable, Step
 
 KINDS = ("crop", "destination", "forecast", "nursery", "policy", "pool", "recipe", "shelf")
+SCHEMA_ORG = "https://schema.org/"
 #: so few are told to be few
 LIMITED = 3
 #: the count buffer grows by the day and a forecast gets stale by the hour: an answer may be this old
@@ -239,7 +240,9 @@ class Board:
 
     def offer(self, crop: str, size: str, at: datetime, percent: int | None = None) -> Offer:
         """The rule for a crop and size. Raises Unknown for a crop that is not sold in that size."""
-        self._sold(crop, size)
+        sizes = self.sizes(crop)
+        if size not in sizes:
+            raise Unknown(f"{crop} is not sold in {size}: it is sold in {', '.join(sizes) or 'no size'}")
         return rules.offer_of(self._book, crop, size, at, self._behind, percent)
 
     def availability(self, crop: str, size: str, percent: int | None = None, region: str | None = None) -> Made:
@@ -254,8 +257,7 @@ class Board:
     @property
     def percent(self) -> int:
         """The confidence at which promises are made."""
-        policy = self._book.policy()
-        return policy.confidence if policy is not None else rules.DEFAULT_POLICY.confidence
+        return rules.policy_card(self._book).confidence
 
     def crops(self, after: str = "") -> Iterator[str]:
         """Codes of crops that are sold, in order."""
@@ -328,14 +330,6 @@ class Board:
 
     # --- how an answer is made --------------------------------------------------------------------------------
 
-    def _sold(self, crop: str, size: str) -> CropCard:
-        sizes = self.sizes(crop)
-        if size not in sizes:
-            raise Unknown(f"{crop} is not sold in {size}: it is sold in {', '.join(sizes) or 'no size'}")
-        card = self._book.crop(crop)
-        assert card is not None, "it has sizes"
-        return card
-
     def _kept(self, crop: str, size: str, percent: int, region: str | None) -> Made:
         """The answer after its position, made once and kept for a while."""
         of_pair, now = self._made.get((crop, size)), time.monotonic()
@@ -407,9 +401,3 @@ def _note(offer: Offer) -> ForecastNote | None:
         few_data=of_size.few_data,
         assumed=of_size.assumed,
     )
-
-
-def refreshed(board: Board, cursor: Cursor) -> Board:
-    """A board brought up to date at once, for callers with one thread."""
-    board.take(board.read(cursor))
-    return board

@@ -105,6 +105,15 @@ def _progress(what: str, total: int | None) -> Iterator[Callable[[int], None]]:
         yield lambda steps: bar.advance(task, steps)
 
 
+def _period(cursor: answers.Cursor, since: datetime | None, until: datetime | None) -> tuple[date, date]:
+    """First and last day of a report; all until today where none is named."""
+    today = day_of(datetime.now(UTC), answers.policy_of(cursor))
+    first, last = since.date() if since else date(2000, 1, 1), until.date() if until else today
+    if first > last:
+        raise click.UsageError(f"the period ends ({last}) before it begins ({first})")
+    return first, last
+
+
 def _print_json(value: object) -> None:
     click.echo(msgspec.json.format(msgspec.json.encode(value)))
 
@@ -384,10 +393,7 @@ def shrink(
         raise click.UsageError("--by takes any of crop, size, stage, cause, with commas")
     groupings: list[Grouping] = [name for name in ("crop", "size", "stage", "cause") if name in chosen]
     with _look(follow=True) as cursor:
-        today = day_of(datetime.now(UTC), answers.policy_of(cursor))
-        first, last = since.date() if since else date(2000, 1, 1), until.date() if until else today
-        if first > last:
-            raise click.UsageError(f"the period ends ({last}) before it begins ({first})")
+        first, last = _period(cursor, since, until)
         found = answers.shrink_report(cursor, basis=basis, since=first, until=last, by=groupings, crop=crop, size=size)
     if as_json:
         _print_json(found)
@@ -421,12 +427,11 @@ def shrink(
 def backtest(stage: str, correct: bool, as_json: bool) -> None:
     """Go through the past again: what the forecast would have promised, what came, and how plainer ways would have done."""
     with _look(follow=True) as cursor:
-        stays, facts, climate = past.stays(cursor), past.facts(cursor), past.climate(cursor)
-        policy = answers.policy_card(cursor)
+        told, policy = past.told(cursor), answers.policy_card(cursor)
     now = datetime.now(UTC)
     with _progress("going through the past", None) as step:
         today = day_of(now, policy.value)
-        found = measured.backtest(stays, facts, climate, today, stage=Stage(stage), progress=step)
+        found = measured.backtest(told, today, stage=Stage(stage), progress=step)
     if found is None:
         err.print("there is too little past yet: a backtest needs 38 weeks of a stage")
         return
@@ -476,8 +481,7 @@ def promises_kept(by: str, since: datetime | None, until: datetime | None, as_js
         raise click.UsageError(f"--by takes any of {', '.join(get_args(KeptBy))}, with commas")
     groupings: list[KeptBy] = [name for name in get_args(KeptBy) if name in chosen]
     with _look() as cursor:
-        today = day_of(datetime.now(UTC), answers.policy_of(cursor))
-        first, last = since.date() if since else date(2000, 1, 1), until.date() if until else today
+        first, last = _period(cursor, since, until)
         found = answers.kept_report(cursor, since=first, until=last, by=groupings)
     if as_json:
         _print_json(found)

@@ -38,14 +38,15 @@ from ledger.plants.entries import (
     DueLine,
     Entry,
     ForecastPublished,
+    Graded,
     PottingAnswered,
     PromiseAtRisk,
     PromiseSafe,
+    Rooted,
     Stage,
 )
-from ledger.plants.forecasts import Published
 from ledger.plants.offer import AT_RISK, SAFE, Offer
-from ledger.plants.recorded import COUNT_DIFFERENCE, Recorded
+from ledger.plants.recorded import COUNT_DIFFERENCE, LOSS, Recorded
 from ledger.plants.refusals import Refused
 from ledger.projections import cards, runner
 
@@ -142,9 +143,8 @@ class Forecaster:
         if self._connection is not None:
             runner.follow(self._connection)
         with self._look() as cursor:
-            policy = answers.policy_card(cursor)
-            stays, facts, climate = past.stays(cursor), past.facts(cursor), past.climate(cursor)
-        found = measured.backtest(stays, facts, climate, rules.day_of(at, policy.value), models=[FORECAST])
+            told, policy = past.told(cursor), answers.policy_card(cursor)
+        found = measured.backtest(told, rules.day_of(at, policy.value), models=[FORECAST])
         changed = measured.correction(found, policy, at) if found is not None else None
         return self._tell([changed]) if changed is not None else 0
 
@@ -180,7 +180,7 @@ class Forecaster:
                 id=uuid5(_SPACE, f"{standing.crop} {position} {today} {at.isoformat()}"),
                 occurred_at=at,
                 by=THE_LEDGER,
-                forecast=_forecast(standing, learned.fitted, today, position),
+                forecast=supply.forecast(standing, learned.fitted, day=today, position=position),
             )
             for standing in there
             if learned is not None and learned.knows([facts[standing.crop]])  # if not, it is touched again
@@ -192,9 +192,9 @@ class Forecaster:
         if self._connection is not None:
             runner.follow(self._connection)
         with self._look() as cursor:
-            facts, climate = past.facts(cursor), past.climate(cursor)
-            stays = [stay if stay.started_on <= today else replace(stay, started_on=today) for stay in past.stays(cursor)]
-        return _Learned(learning.fit(stays, facts, climate, today), {crop.code: crop for crop in facts})
+            told = past.told(cursor)
+        stays = [stay if stay.started_on <= today else replace(stay, started_on=today) for stay in told.stays]
+        return _Learned(learning.fit(stays, told.facts, told.climate, today), {crop.code: crop for crop in told.facts})
 
     def _book(self, cursor: Cursor, crops: Sequence[str]) -> tuple[Book, list[str]]:
         """All cards that say what may be promised of some crops, and the codes of all sizes."""
@@ -358,20 +358,6 @@ def _changed(book: Book, crop: str, size: str, of: forecasts.SizeForecast) -> bo
     return bool(there.pooled) or asked != relied or counted != (len(of.relied) > len(relied))
 
 
-def _forecast(standing: supply.Standing, fitted: Fitted, today: date, position: int) -> Published:
-    """The forecast of a crop; what should have been potted is potted today at the earliest."""
-    late = {size: [replace(ask, on=max(ask.on, today)) for ask in asks] for size, asks in standing.asked.items()}
-    found = supply.forecast(replace(standing, asked=late), fitted, day=today, position=position)
-    return replace(found, sizes={size: _relying(of, standing, size) for size, of in found.sizes.items()})
-
-
-def _relying(of: forecasts.SizeForecast, standing: supply.Standing, size: str) -> forecasts.SizeForecast:
-    """What is asked is relied on by the day for which it was asked, however late it is potted."""
-    batches = {name: units for name, units in of.relied.items() if not name.startswith(forecasts.ASKED)}
-    asked = {forecasts.ASKED + ask.on.isoformat(): ask.of for ask in standing.asked.get(size, ())}
-    return replace(of, relied=batches | asked)
-
-
 def _falls_short(offer: Offer) -> bool:
     """Whether any line may be at risk: each is due with all lines of its day, and those of earlier days."""
     due, cumulative = offer.due(), 0
@@ -403,7 +389,7 @@ def _takes(entry: Recorded) -> bool:
             return any(move.target == COUNT_DIFFERENCE for move in entry.moves)
         case PottingAnswered(because=because):
             return because is not None
-        case told if type(told).__struct_config__.tag in ("graded", "rooted"):
-            return any(move.target.startswith("loss/") or f"/{Stage.SECONDS}/" in move.target for move in entry.moves)
+        case Graded() | Rooted():
+            return any(move.target.startswith(LOSS) or f"/{Stage.SECONDS}/" in move.target for move in entry.moves)
         case _:
             return True

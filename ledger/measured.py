@@ -15,17 +15,16 @@ import numpy as np
 from msgspec import Struct
 
 from ledger.forecast import calibration
-from ledger.forecast.backtest import FORECAST, LADDER, OWN_FIT, Past, run
+from ledger.forecast.backtest import FIXED, FORECAST, LADDER, OWN_FIT, Past, run
 from ledger.forecast.calibration import Cases, Row
-from ledger.forecast.stays import CropFacts, Stay
-from ledger.forecast.timing import Climate
+from ledger.forecast.stays import Stay
+from ledger.past import Told
 from ledger.plants.cards import PolicyCard
 from ledger.plants.entries import THE_LEDGER, ConfidenceCorrected, Stage
 from ledger.plants.forecasts import CONFIDENCES
 
-PLAIN = "fixed lead time and yield"
 #: what a backtest compares: the forecast and the two plainer ways, the plainest first
-COMPARED = (PLAIN, OWN_FIT, FORECAST)
+COMPARED = (FIXED, OWN_FIT, FORECAST)
 #: by what the forecast's own coverage is split up
 SPLITS = ("horizon", "past", "group", "season")
 _SPACE = uuid5(NAMESPACE_URL, "tallybench:confidence")
@@ -53,9 +52,7 @@ class Backtest(Struct, frozen=True, kw_only=True):
 
 
 def backtest(
-    stays: Sequence[Stay],
-    facts: Sequence[CropFacts],
-    climate: Climate,
+    told: Told,
     today: date,
     *,
     stage: Stage = Stage.POTTED,
@@ -63,12 +60,12 @@ def backtest(
     progress: Callable[[int], None] = lambda _: None,
 ) -> Backtest | None:
     """Go through the nursery's own past again; None where there is too little of it yet (38 weeks of a stage)."""
-    begun = [stay.started_on for stay in stays if stay.stage is stage]
+    begun = [stay.started_on for stay in told.stays if stay.stage is stage]
     origins = _origins(min(begun, default=today), today)
     if not origins:
         return None
-    truth = {stay.batch: stay.looks for stay in stays if stay.stage is stage}
-    past = Past(stays, facts, climate, truth, _sold(stays))
+    truth = {stay.batch: stay.looks for stay in told.stays if stay.stage is stage}
+    past = Past(told.stays, told.facts, told.climate, truth, _sold(told.stays))
     found: dict[str, list[Cases]] = defaultdict(list)
     for origin in origins:
         for name, cases in run(past, [origin], {name: LADDER[name] for name in models}, stage).items():

@@ -54,6 +54,19 @@ class _Row(NamedTuple):
     units: int
 
 
+class Told(NamedTuple):
+    """All that a forecast learns from."""
+
+    stays: Sequence[Stay]
+    facts: Sequence[CropFacts]
+    climate: Climate
+
+
+def told(cursor: Cursor) -> Told:
+    """All that a forecast learns from, as it is known now."""
+    return Told(stays(cursor), facts(cursor), climate(cursor))
+
+
 # --- past stays ------------------------------------------------------------------------------------------------
 
 

@@ -12,7 +12,7 @@ import signal
 import sys
 import threading
 from collections.abc import Callable
-from datetime import UTC, datetime, timedelta
+from datetime import UTC, datetime
 from types import TracebackType
 from typing import Self
 from uuid import UUID, uuid5
@@ -26,6 +26,7 @@ from ledger.forecaster import Forecaster
 from ledger.log import store
 from ledger.nursery import Nursery
 from ledger.plants.entries import THE_LEDGER, PromiseExpired
+from ledger.plants.offer import aged, distrusted
 from ledger.plants.refusals import Refused
 from ledger.projections import runner
 
@@ -50,15 +51,13 @@ def plain_logs() -> None:
     )
 
 
-class Sweeper:
-    """A thread that tells which holds have run out. Correctness never rests on it: until it is told, a hold holds."""
+class _Again:
+    """A thread that does a thing again and again while the block runs. What goes wrong is logged, and tried again."""
 
-    def __init__(self, conninfo: str, nursery: Nursery, pause_s: float = 1.0) -> None:
-        self._conninfo = store.app_conninfo(conninfo)
-        self._nursery = nursery
+    def __init__(self, name: str, pause_s: float) -> None:
         self._pause_s = pause_s
         self._stopping = threading.Event()
-        self._thread = threading.Thread(target=self._run, name="sweeper", daemon=True)
+        self._thread = threading.Thread(target=self._run, name=name, daemon=True)
 
     def __enter__(self) -> Self:
         self._thread.start()
@@ -67,6 +66,30 @@ class Sweeper:
     def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None) -> None:
         self._stopping.set()
         self._thread.join(timeout=10)
+
+    def do(self) -> object:
+        """The thing."""
+        raise NotImplementedError
+
+    def _run(self) -> None:
+        while not self._stopping.wait(self._pause_s):
+            try:
+                self.do()
+            except Exception:  # noqa: BLE001 - whatever it is
+                _log.exception("it will be tried again", what=self._thread.name)
+                self._stopping.wait(_TROUBLE_S)
+
+
+class Sweeper(_Again):
+    """Tells which holds have run out. Correctness never rests on it: until it is told, a hold holds."""
+
+    def __init__(self, conninfo: str, nursery: Nursery, pause_s: float = 1.0) -> None:
+        super().__init__("sweeper", pause_s)
+        self._conninfo = store.app_conninfo(conninfo)
+        self._nursery = nursery
+
+    def do(self) -> int:
+        return self.sweep()
 
     def sweep(self) -> int:
         """Tell of every hold that has run out, each by itself; how many."""
@@ -81,38 +104,25 @@ class Sweeper:
                 swept += 1
         return swept
 
-    def _run(self) -> None:
-        while not self._stopping.wait(self._pause_s):
-            try:
-                self.sweep()
-            except Exception:  # noqa: BLE001 - whatever it is, it is logged and tried again
-                _log.exception("sweeping holds failed; it will be tried again")
-                self._stopping.wait(2.0)
 
-
-class Follower:
-    """A thread that follows the log every `pause_s` seconds; `catch_up` does it at once, in the caller's thread."""
+class Follower(_Again):
+    """Follows the log every `pause_s` seconds; `catch_up` does it at once, in the caller's thread."""
 
     def __init__(self, conninfo: str, pause_s: float = 0.5) -> None:
+        super().__init__("follower", pause_s)
         self._conninfo = store.app_conninfo(conninfo)
-        self._pause_s = pause_s
         self._connection: store.Connection | None = None
         self._busy = threading.Lock()
-        self._stopping = threading.Event()
-        self._thread = threading.Thread(target=self._run, name="follower", daemon=True)
         #: why following last failed, None while it works: the health answer shows it
         self.trouble: str | None = None
 
-    def __enter__(self) -> Self:
-        self._thread.start()
-        return self
-
     def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None) -> None:
-        self._stopping.set()
-        self._thread.join(timeout=10)
+        super().__exit__(kind, error, trace)
         with self._busy:
-            if self._connection is not None:
-                self._connection.close()
+            self._drop()
+
+    def do(self) -> None:
+        self.catch_up()
 
     def catch_up(self) -> None:
         """Follow the log to its head. Raises what following raises (runner.Stuck, psycopg.OperationalError)."""
@@ -124,18 +134,13 @@ class Follower:
                 self.trouble = None
             except Exception as error:
                 self.trouble = str(error)
-                if self._connection is not None:
-                    self._connection.close()
-                self._connection = None
+                self._drop()
                 raise
 
-    def _run(self) -> None:
-        while not self._stopping.wait(self._pause_s):
-            try:
-                self.catch_up()
-            except Exception:  # noqa: BLE001 - whatever it is, it is logged, shown by the health answer, and tried again
-                _log.exception("following the log failed; it will be tried again")
-                self._stopping.wait(2.0)
+    def _drop(self) -> None:
+        if self._connection is not None:
+            self._connection.close()
+        self._connection = None
 
 
 def now() -> datetime:
@@ -234,14 +239,8 @@ def forecast_state(cursor: answers.Cursor) -> ForecastState:
     assert pen is not None, "the migration makes the pen"
     assert ages is not None, "an aggregate has one row"
     (clock, _, last), (oldest_at, without, waiting_since) = pen, ages
-    stale = None
-    if last - clock > timedelta(seconds=policy.clock_allowance_seconds):
-        stale = "clock-set-back"
-    elif oldest_at is not None and clock - oldest_at > timedelta(hours=policy.forecast_hours):
-        stale = "old-forecast"
-    elif waiting_since is not None and clock - waiting_since > timedelta(minutes=policy.forecast_lag_minutes):
-        stale = "changes-not-forecast"
-    elif without:
+    stale = distrusted(policy, last - clock) or aged(policy, clock, oldest_at, waiting_since)
+    if stale is None and without:
         stale = "no-forecast"
     return ForecastState(oldest_at=oldest_at, without=without, waiting_since=waiting_since, stale=stale)
 

@@ -70,7 +70,7 @@ def cluster(request: pytest.FixtureRequest) -> Iterator[str]:
 @pytest.fixture(scope="session")
 def template_database(cluster: str) -> Iterator[str]:
     """The name of a database on the current schema, to be copied; nobody can connect to it."""
-    with _fresh(cluster) as name:
+    with fresh(cluster) as name:
         schema.migrate(make_conninfo(cluster, dbname=name))
         _execute(cluster, "alter database {} with allow_connections false", name)
         yield name
@@ -79,7 +79,7 @@ def template_database(cluster: str) -> Iterator[str]:
 @pytest.fixture
 def database(cluster: str, template_database: str) -> Iterator[str]:
     """The conninfo, as owner, of a fresh empty ledger of the test's own."""
-    with _fresh(cluster, template_database) as name:
+    with fresh(cluster, template_database) as name:
         yield make_conninfo(cluster, dbname=name)
 
 
@@ -131,7 +131,7 @@ def _container() -> Iterator[str]:
 
 
 @contextmanager
-def _fresh(cluster: str, template: str = "template1") -> Iterator[str]:
+def fresh(cluster: str, template: str = "template1") -> Iterator[str]:
     """The name of a new database, dropped at the end. Copying its files is quicker here than logging them."""
     name = f"tallybench_{uuid.uuid4().hex}"
     _execute(cluster, "create database {} template {} strategy file_copy", name, template)

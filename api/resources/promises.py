@@ -34,6 +34,7 @@ from ledger.plants.entries import (
     PromiseMoved,
     PromiseReleased,
     PromiseSubstituted,
+    type_of,
 )
 from ledger.plants.forecasts import Basis
 from ledger.plants.recorded import Grant
@@ -222,7 +223,7 @@ async def _tell(request: Request[Any, Any, Any], turns: Turns, kind: type[Entry]
     for name in ("type", *PROMISE_FILLED_IN):
         if name in value:
             raise Refused([Problem(index=0, code=Malformed.CODE, detail=f"leave {name} out: it is filled in here", field=name)])
-    told = {**value, **filled, "type": _type(kind), "occurred_at": datetime.now(UTC).isoformat()}
+    told = {**value, **filled, "type": type_of(kind), "occurred_at": datetime.now(UTC).isoformat()}
     told["id"] = str(uuid5(_SPACE, f"{request.state.client}/{request.url.path}/{given[1]}"))
     digest = hashlib.sha256(codec.canonical(value)).digest()
     try:
@@ -231,7 +232,3 @@ async def _tell(request: Request[Any, Any, Any], turns: Turns, kind: type[Entry]
         if refused.problems[0].code == IdReused.CODE:
             return answer(document(422, KEY_REUSED, "this Idempotency-Key was sent with another body: use a new one"))
         raise
-
-
-def _type(kind: type[Entry]) -> str:
-    return str(kind.__struct_config__.tag)

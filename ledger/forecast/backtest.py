@@ -215,12 +215,12 @@ def _drawn(belief: StageBelief, line: Line, lots: Sequence[Lot], on: date) -> Fl
 
 
 #: every step of the ladder, plainest first
+FIXED, OWN_FIT, FORECAST = "fixed lead time and yield", "one fit per crop", "with the running season"
 LADDER: dict[str, Model] = {
-    "fixed lead time and yield": fixed,
-    "one fit per crop": own_fit,
+    FIXED: fixed,
+    OWN_FIT: own_fit,
     "pooled": forecasting(seasons=False, within=False),
     "with a season": forecasting(running_season=False, within=False),
     "with spread inside the batch": forecasting(running_season=False),
-    "with the running season": forecasting(),
+    FORECAST: forecasting(),
 }
-FORECAST, OWN_FIT = "with the running season", "one fit per crop"

@@ -61,7 +61,7 @@ def _size(standing: Standing, size: str, fitted: Fitted, day: date, seed: int, d
         lines.add(lot)
     growing_on = lines.curve()
     for ask in standing.asked.get(size, ()):
-        lines.add(_asked(standing.crop, size, ask))
+        lines.add(_asked(standing.crop, size, ask, day))
     ready, come_through = lines.from_potting()
     return SizeForecast(
         finished=finished,
@@ -77,9 +77,11 @@ def _size(standing: Standing, size: str, fitted: Fitted, day: date, seed: int, d
     )
 
 
-def _asked(crop: str, size: str, ask: Ask) -> Lot:
-    name = f"asked-{ask.on}"
-    stay = Stay(batch=name, crop=crop, size=size, stage=Stage.POTTED, started_on=ask.on, units=ask.pots, running=True)
+def _asked(crop: str, size: str, ask: Ask, day: date) -> Lot:
+    """What should have been potted before the forecast's day is potted on it at the earliest."""
+    on = max(ask.on, day)
+    name = f"asked-{on}"
+    stay = Stay(batch=name, crop=crop, size=size, stage=Stage.POTTED, started_on=on, units=ask.pots, running=True)
     return Lot(stay=stay, units=ask.pots)
 
 

@@ -1163,6 +1163,6 @@ THE_LEDGER = "tallybench"
 TYPES: dict[str, type[Told]] = {str(kind.__struct_config__.tag): kind for kind in get_args(Entry)}
 
 
-def type_of(told: Told) -> str:
-    """The stable literal of an entry's type, such as `set-back`."""
+def type_of(told: Told | type[Told]) -> str:
+    """The stable literal of an entry's type, or of an entry, such as `set-back`."""
     return str(told.__struct_config__.tag)

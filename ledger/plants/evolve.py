@@ -446,13 +446,10 @@ class _Fold:
         line = changed(line, pooled=min(line.pooled, line.open), risk=line.risk if line.open else None)
         card = changed(card, lines={**card.lines, index: line}, open=card.open + line.open - (before.open if before else 0))
         self.put(card)
-        ground = self.ground(line.crop, line.size)
+        ground = shelf.ground_of(self.book, line.crop, line.size)
         after = shelf.committed(ground, f"{promise}/{index}", before, line, self.recorded.position, asked)
         self.put_ground(ground, after)
         self.put_hold(card)
-
-    def ground(self, crop: str, size: str) -> shelf.Ground:
-        return shelf.Ground(there=self.book.shelf(crop, size), pool=self.book.pool(crop), forecast=self.book.forecast(crop))
 
     def put_ground(self, before: shelf.Ground, after: shelf.Ground) -> None:
         for card, was in ((after.there, before.there), (after.pool, before.pool)):
@@ -561,7 +558,7 @@ class _Fold:
 
         An answered ask takes those that the crew spoke of and had not told yet.
         """
-        ground = self.ground(crop, size)
+        ground = shelf.ground_of(self.book, crop, size)
         for day in sorted(ground.there.asked, reverse=pots < 0):
             ask = ground.there.asked[day]
             closed = min(pots, max(0, ask.pots - ask.potted)) if pots > 0 else max(pots, -ask.potted)
@@ -582,7 +579,7 @@ class _Fold:
         assert card is not None, "decide has looked"
         listed = changed(card.lines[where], potted=told.potted, because=told.because)
         self.put(changed(card, lines={**card.lines, where: listed}))
-        ground = self.ground(told.crop, told.size)
+        ground = shelf.ground_of(self.book, told.crop, told.size)
         ask = ground.there.asked.get(day)
         if ask is None:
             return

@@ -49,6 +49,11 @@ class Balance:
         nets = [self.supplied(day) - taken for day, taken in zip(self._due_days, self._taken, strict=True)]
         self._least = list(accumulate(reversed(nets), min))[::-1]
 
+    @property
+    def days(self) -> set[date]:
+        """The days on which supply or what is due changes."""
+        return {*self._days, *self._due_days}
+
     def supplied(self, day: date) -> int:
         """Q(day); 0 before the first step."""
         at = bisect_right(self._days, day)
@@ -64,6 +69,20 @@ class Balance:
         here = self.supplied(day) - self.taken(day)
         later = bisect_right(self._due_days, day)
         return max(0, min(here, self._least[later]) if later < len(self._least) else here)
+
+
+def distrusted(policy: PolicySet, behind: timedelta) -> str | None:
+    """Why the database's clock is not believed; behind: how far it is behind the last entry."""
+    return "clock-set-back" if behind > timedelta(seconds=policy.clock_allowance_seconds) else None
+
+
+def aged(policy: PolicySet, at: datetime, made_at: datetime | None, waiting_since: datetime | None) -> str | None:
+    """Why a forecast made then is no longer good; waiting_since: when the first change came that it does not know of."""
+    if made_at is not None and at - made_at > timedelta(hours=policy.forecast_hours):
+        return "old-forecast"
+    if waiting_since is not None and at - waiting_since > timedelta(minutes=policy.forecast_lag_minutes):
+        return "changes-not-forecast"
+    return None
 
 
 class Step(Struct, frozen=True, kw_only=True):
@@ -136,12 +155,7 @@ class Offer:
             return self._distrust
         if self.card is None:
             return "stopped" if self._stopped else "no-forecast"
-        if self.at - self.card.at > timedelta(hours=self.policy.forecast_hours):
-            return "old-forecast"
-        waiting = self.pool.waiting_since
-        if waiting is not None and self.at - waiting > timedelta(minutes=self.policy.forecast_lag_minutes):
-            return "changes-not-forecast"
-        return None
+        return aged(self.policy, self.at, self.card.at, self.pool.waiting_since)
 
     # --- the size's own supply --------------------------------------------------------------------------------
 
@@ -168,12 +182,12 @@ class Offer:
         line = self.there.lines.get(name)
         return line.counted_on if line is not None else 0
 
-    def supply(self, percent: int | None = None) -> list[tuple[date, int]]:
+    def supply(self) -> list[tuple[date, int]]:
         """Q, from today on, the count buffer taken off: what is counted today, later the forecast."""
         steps = [(self.today, self._counted.free - self._counted.buffer)]
         if self._forecast is not None:
             published, size = self._forecast
-            curve = size.asked[forecasts.at_confidence(percent or self.percent)]
+            curve = size.asked[self._place]
             off = self.missing + self._counted.buffer
             steps += [(day, value - off) for day, value in self._later(published, [curve])]
         return steps
@@ -320,8 +334,7 @@ class Offer:
         """The days on which what is promisable may change, today first."""
         found = {self.today, *(ready for _, ready in self.potting)}
         if not self.stale:
-            found |= {day for day, _ in self.supply() if day > self.today}
-            found |= {day for day in self.due() if day > self.today}
+            found |= {day for day in self.own.days if day > self.today}
         return sorted(found)
 
     def curve(self) -> list[Step]:
@@ -359,7 +372,9 @@ class Offer:
         """The highest published confidence, in percent, at which so many are there by a day; 0 if below all, 100 if counted."""
         if due <= self.today or self._forecast is None:
             return 100 if self._counted.free >= cumulative else 0
-        return max((percent for percent in forecasts.CONFIDENCES if self.covered(due, percent) >= cumulative), default=0)
+        published, size = self._forecast
+        units = cumulative + self.missing if cumulative > 0 else 0
+        return forecasts.chance_at_least(size, forecasts.week_of(published, due), units)
 
     def covered(self, due: date, percent: int) -> int:
         """Units there by a day at a confidence, the buffer not taken off: it is kept back from sale, not from buyers."""

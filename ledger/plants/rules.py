@@ -29,6 +29,7 @@ from ledger.plants.cards import (
     CropCard,
     DestinationCard,
     Hold,
+    PolicyCard,
     PoolLine,
     PottingAsk,
     PromiseCard,
@@ -108,7 +109,7 @@ from ledger.plants.entries import (
     type_of,
 )
 from ledger.plants.evolve import act_of, target_of, unit_at
-from ledger.plants.offer import Offer
+from ledger.plants.offer import Offer, distrusted
 from ledger.plants.recorded import (
     CELL,
     CUTTING,
@@ -152,10 +153,14 @@ class Turn(Struct, frozen=True, kw_only=True):
     behind: timedelta = timedelta(0)
 
 
+def policy_card(book: Book) -> PolicyCard:
+    """The policy in force, or the default, and the correction of its confidence."""
+    return book.policy() or PolicyCard(value=DEFAULT_POLICY)
+
+
 def policy_of(book: Book) -> PolicySet:
     """The policy in force, or the default."""
-    card = book.policy()
-    return card.value if card is not None else DEFAULT_POLICY
+    return policy_card(book).value
 
 
 class _Bid(Struct, frozen=True, kw_only=True):
@@ -183,20 +188,20 @@ def offer_of(book: Book, crop: str, size: str, at: datetime, behind: timedelta, 
 
     behind: how far the database's clock is behind the last entry. Raises Missing.
     """
-    policy, recipe = policy_of(book), book.recipe(crop)
-    card = book.policy()
+    card, recipe = policy_card(book), book.recipe(crop)
+    policy = card.value
     return Offer(
         book.shelf(crop, size),
         book.pool(crop),
         book.crop(crop),
         book.forecast(crop),
         policy,
-        confidence=confidence or (card.confidence if card is not None else policy.confidence),
+        confidence=confidence or card.confidence,
         at=at,
         today=day_of(at, policy),
         plugs_per_pot=recipe.value.plugs_per_pot.get(size, 1) if recipe is not None else 1,
         issued=book.nursery().potting_issued,
-        distrust="clock-set-back" if behind > timedelta(seconds=policy.clock_allowance_seconds) else None,
+        distrust=distrusted(policy, behind),
     )
 
 
@@ -205,7 +210,7 @@ def _stand(
 ) -> None:
     """Put the shelf and the pool as they are after a line of a promise has changed."""
     crop, size = after.crop, after.size
-    ground = shelf.Ground(there=page.shelf(crop, size), pool=page.pool(crop), forecast=page.forecast(crop))
+    ground = shelf.ground_of(page, crop, size)
     changed = shelf.committed(ground, name, before, after, position, asked)
     page.put(changed.there)
     page.put(changed.pool)

@@ -13,6 +13,7 @@ from msgspec import Struct
 from msgspec.structs import replace
 
 from ledger.plants import forecasts
+from ledger.plants.book import Book
 from ledger.plants.cards import (
     BatchCard,
     CropCard,
@@ -133,6 +134,11 @@ class Ground(Struct, frozen=True, kw_only=True):
     there: ShelfCard
     pool: PoolCard
     forecast: ForecastCard | None
+
+
+def ground_of(book: Book, crop: str, size: str) -> Ground:
+    """The ground of a crop and size, by the cards of a book. Raises Missing."""
+    return Ground(there=book.shelf(crop, size), pool=book.pool(crop), forecast=book.forecast(crop))
 
 
 def committed(

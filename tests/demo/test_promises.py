@@ -18,7 +18,7 @@ from ledger.demo.story import NOT_SENT, OVERSOLD, POTTING, SET_BACK, WEATHER, Th
 from ledger.forecaster import Forecaster
 from ledger.nursery import Nursery
 from ledger.projections import runner
-from tests.conftest import _fresh
+from tests.conftest import fresh
 from tests.demo.test_posting import served
 
 TODAY = date(2026, 11, 25)
@@ -56,7 +56,7 @@ def _log(client: Client) -> Iterator[Any]:
 @pytest.fixture(scope="module")
 def season(cluster: str, template_database: str) -> Iterator[Season]:
     """The demo as it is shown."""
-    with _fresh(cluster, template_database) as name:
+    with fresh(cluster, template_database) as name:
         yield Season(make_conninfo(cluster, dbname=name), 18)
 
 
@@ -122,7 +122,7 @@ def test_the_same_seed_is_told_and_answered_the_same(cluster: str, template_data
     """Grants, forecasts and risks included; only the recorded times differ."""
     told = []
     for _ in range(2):
-        with _fresh(cluster, template_database) as name:
+        with fresh(cluster, template_database) as name:
             log = Season(make_conninfo(cluster, dbname=name), 4).log
             told.append(json.dumps([(entry["told"], entry.get("grants")) for entry in log], sort_keys=True))
     assert told[0] == told[1]

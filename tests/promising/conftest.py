@@ -6,10 +6,8 @@ from collections.abc import Iterator
 
 import pytest
 
-from ledger.nursery import Nursery
-from ledger.projections import runner
 from tests.plants.memory import HOYA, Ledger
-from tests.promising.shop import PLAIN, Shop, pinned
+from tests.promising.shop import PLAIN, Shop, trading
 
 
 @pytest.fixture
@@ -27,10 +25,5 @@ def window() -> Ledger:
 @pytest.fixture
 def shop(database: str, monkeypatch: pytest.MonkeyPatch) -> Iterator[Shop]:
     """The same stock in a real service. At the end every projection follows from the log."""
-    with Nursery(database) as nursery:
-        shop = Shop(database, nursery)
-        with monkeypatch.context() as patch:
-            pinned(patch, lambda: shop.teller.now)
-            shop.open()
-            yield shop
-    assert runner.verify(database) == []
+    with trading(Shop, database, monkeypatch) as shop:
+        yield shop

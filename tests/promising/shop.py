@@ -5,9 +5,10 @@ The database's clock is pinned to the teller's, so that days and holds are the t
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
 from datetime import date, datetime, timedelta
-from typing import Any
+from typing import Any, TypeVar
 from uuid import UUID
 
 import psycopg
@@ -23,7 +24,7 @@ from ledger.plants.cards import PromiseCard
 from ledger.plants.offer import Offer
 from ledger.plants.recorded import Recorded
 from ledger.plants.refusals import Problem, Refused
-from ledger.projections import cards
+from ledger.projections import cards, runner
 from tests.plants.memory import HOYA, IXORA
 from tests.telling import Teller
 
@@ -151,3 +152,18 @@ class Shop:
         with psycopg.connect(store.app_conninfo(self.conninfo)) as connection, connection.cursor() as cursor:
             cards.load(cursor, book, keys)
         return book
+
+
+ShopKind = TypeVar("ShopKind", bound=Shop)
+
+
+@contextmanager
+def trading(kind: type[ShopKind], database: str, monkeypatch: pytest.MonkeyPatch) -> Iterator[ShopKind]:
+    """A shop in a real service, on its teller's clock. At the end every projection follows from the log."""
+    with Nursery(database) as nursery:
+        shop = kind(database, nursery)
+        with monkeypatch.context() as patch:
+            pinned(patch, lambda: shop.teller.now)
+            shop.open()
+            yield shop
+    assert runner.verify(database) == []

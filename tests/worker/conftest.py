@@ -12,9 +12,8 @@ import pytest
 from ledger.forecaster import Forecaster
 from ledger.log import codec, store
 from ledger.nursery import Nursery
-from ledger.projections import runner
 from tests.plants.memory import IXORA
-from tests.promising.shop import Shop, pinned
+from tests.promising.shop import Shop, trading
 
 MONTHS = 12
 
@@ -80,13 +79,8 @@ class Grown(Shop):
 @pytest.fixture
 def grown(database: str, monkeypatch: pytest.MonkeyPatch) -> Iterator[Grown]:
     """That nursery. At the end every projection follows from the log."""
-    with Nursery(database) as nursery:
-        grown = Grown(database, nursery)
-        with monkeypatch.context() as patch:
-            pinned(patch, lambda: grown.teller.now)
-            grown.open()
-            yield grown
-    assert runner.verify(database) == []
+    with trading(Grown, database, monkeypatch) as grown:
+        yield grown
 
 
 @pytest.fixture

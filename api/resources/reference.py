@@ -21,6 +21,7 @@ from ledger.log import codec
 from ledger.plants.cards import cost_code
 from ledger.plants.entries import (
     END,
+    BooksSet,
     CostSet,
     CropSet,
     DestinationSet,
@@ -55,6 +56,7 @@ KINDS = (
     Kind("destinations", "destination", DestinationSet, "region"),
     Kind("policies", "policy", PolicySet, None),
     Kind("temperatures", "normals", TemperaturesSet, None),
+    Kind("accounting", "books", BooksSet, None),
 )
 #: the code in its path of what there is one of
 THE_ONLY = "nursery"
@@ -101,7 +103,7 @@ def _routes(kind: Kind) -> list[HTTPRouteHandler]:
             raise
         return Response(answer_of(posted), status_code=200 if version else 201, headers={"ETag": f'"{version + 1}"'})
 
-    name = kind.card.replace("normals", "temperatures")
+    name = {"normals": "temperatures", "books": "accounting"}.get(kind.card, kind.card)
     for handler, verb in ((get_all, "list"), (get_one, "get"), (put_one, "put")):
         handler.operation_id = f"{verb}_{name}"
     # the PUT first: the framework registers a path's earlier handlers again with each later one, and a reading handler
@@ -110,7 +112,7 @@ def _routes(kind: Kind) -> list[HTTPRouteHandler]:
 
 
 def _key(kind: Kind, code: str) -> str:
-    return "" if kind.card in ("policy", "normals") else code
+    return code if kind.field is not None or kind.entry is CostSet else ""
 
 
 def _version(given: str) -> int | None:

@@ -22,7 +22,7 @@ SQL = queries.load("ledger.log", "log.sql")
 
 Connection = psycopg.Connection[TupleRow]
 
-SEARCH_PATH = "p_cards, p_lines, p_passages, public"
+SEARCH_PATH = "p_cards, p_lines, p_passages, p_books, public"
 
 _SETTINGS = {
     "search_path": SEARCH_PATH.replace(" ", ""),

@@ -14,6 +14,7 @@ import msgspec
 from msgspec import Struct, field
 
 from ledger.plants.entries import (
+    BooksSet,
     ConfidenceCorrected,
     CostSet,
     CropSet,
@@ -410,6 +411,16 @@ class DestinationCard(Card, tag="destination", frozen=True, kw_only=True):
         return ("destination", self.value.region)
 
 
+class BooksCard(Card, tag="books", frozen=True, kw_only=True):
+    """How the books value plants, as it was last set."""
+
+    value: BooksSet
+
+    @property
+    def key(self) -> Key:
+        return ("books", "")
+
+
 class NormalsCard(Card, tag="normals", frozen=True, kw_only=True):
     """The usual temperatures of the houses, as they were last set."""
 
@@ -568,7 +579,7 @@ class QuestionCard(Card, tag="question", frozen=True, kw_only=True):
 
 AnyCard = (
     CropCard | SizeCard | PlaceCard | PersonCard | RecipeCard | PolicyCard | CostCard | DestinationCard
-    | NormalsCard | MeasuredCard | BatchCard | StockPlantCard | OrderCard | PromiseCard | ClientCard
+    | BooksCard | NormalsCard | MeasuredCard | BatchCard | StockPlantCard | OrderCard | PromiseCard | ClientCard
     | ForecastCard | PottingCard | ShelfCard | PoolCard | OutsideCard | NurseryCard | QuestionCard
 )  # fmt: skip
 

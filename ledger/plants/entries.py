@@ -17,7 +17,7 @@ from datetime import date, datetime
 from typing import Annotated, ClassVar, get_args
 from uuid import UUID
 
-from msgspec import Meta, Struct
+from msgspec import Meta, Struct, field
 
 from ledger.plants import numbers
 from ledger.plants.forecasts import Published
@@ -129,6 +129,33 @@ class CostStep(enum.StrEnum):
     BOUGHT_IN = "bought-in"
 
 
+class NormalBasis(enum.StrEnum):
+    """What the normal rate of loss is a share of."""
+
+    OF_INPUT = "of-input"
+    OF_INSPECTED = "of-inspected"
+    OF_GOOD_OUTPUT = "of-good-output"
+
+
+class JournalName(enum.StrEnum):
+    """What journal lines are booked to; the user's own account codes are set beside each."""
+
+    PROPAGATION = "propagation"
+    GROWING = "growing"
+    READY = "ready"
+    PRODUCTION = "production"
+    SPACE = "space"
+    PURCHASES = "purchases"
+    OPENING = "opening"
+    COST_OF_SALES = "cost-of-sales"
+    ABNORMAL_LOSS = "abnormal-loss"
+    COUNT_DIFFERENCES = "count-differences"
+    GIVEN_OUT = "given-out"
+    STOCK_PLANTS = "stock-plants"
+    ADJUSTMENTS = "adjustments"
+    ROUNDING = "rounding"
+
+
 class ShortReason(enum.StrEnum):
     """Why fewer were potted than the list asked for."""
 
@@ -189,6 +216,7 @@ Label = Annotated[str, Meta(pattern=_TEXT, min_length=1, max_length=120)]
 Text = Annotated[str, Meta(pattern=_TEXT, max_length=500)]
 Said = Annotated[str, Meta(pattern=_TEXT, min_length=1, max_length=500)]
 Money = Annotated[str, Meta(pattern=r"^(0|[1-9][0-9]{0,5})(\.[0-9]{1,4})?" + END, description="An amount as a decimal string.")]
+AccountCode = Annotated[str, Meta(pattern=r"^[A-Za-z0-9][A-Za-z0-9 ._/-]*" + END, min_length=1, max_length=32)]
 Moment = Annotated[datetime, Meta(tz=True)]
 DaysByMonth = Annotated[list[Days], Meta(min_length=12, max_length=12, description="Whole days, January to December.")]
 PercentByMonth = Annotated[list[Percent], Meta(min_length=12, max_length=12, description="Whole percent, January to December.")]
@@ -337,6 +365,32 @@ class CostSet(Setting, tag="cost-set", frozen=True, kw_only=True):
     effective_on: date
     crop: CropCode | None = None
     size: SizeCode | None = None
+
+
+class BooksSet(Setting, tag="books-set", frozen=True, kw_only=True, omit_defaults=False):
+    """How the books value plants: the accountant's decisions, told whole. They hold from where they are told.
+
+    normal_basis, normal_percent: how much loss is normal and stays in the cost of the survivors, in stages for which the
+    recipe gives no rate. always_abnormal: causes that never are. expense_abnormal: whether what goes beyond is an expense
+    (as IAS 2.16 has it) or stays in the cost too. storage_in_cost: whether space counts as cost once plants are ready for
+    sale. selling_percent of the list price is what selling costs; seconds, overdue and stopped plants bring so many percent
+    of it. accounts: the user's own account for each name of the journal.
+    """
+
+    normal_basis: NormalBasis = NormalBasis.OF_INPUT
+    normal_percent: Annotated[dict[Stage, Percent], Meta(max_length=7)] = field(
+        default_factory=lambda: {Stage.GATHERED: 5, Stage.ROOTED: 5, Stage.FINISHED: 3}
+    )
+    always_abnormal: Annotated[list[Cause], Meta(max_length=13)] = field(
+        default_factory=lambda: [Cause.SURPLUS, Cause.REGULATED, Cause.WRONG_NAME]
+    )
+    expense_abnormal: bool = True
+    storage_in_cost: bool = False
+    selling_percent: Percent = 20
+    seconds_percent: Percent = 50
+    overdue_percent: Percent = 50
+    stopped_percent: Percent = 0
+    accounts: Annotated[dict[JournalName, AccountCode], Meta(max_length=20)] = {}
 
 
 class PolicySet(Setting, tag="policy-set", frozen=True, kw_only=True, omit_defaults=False):
@@ -1145,7 +1199,7 @@ class Answered(Told, tag="answered", frozen=True, kw_only=True):
 
 
 Entry = (
-    CropSet | SizeSet | PlaceSet | PersonSet | RecipeSet | CostSet | PolicySet | DestinationSet
+    CropSet | SizeSet | PlaceSet | PersonSet | RecipeSet | CostSet | PolicySet | BooksSet | DestinationSet
     | TemperaturesSet | TemperatureMeasured
     | StockSet | StockRemoved | Gathered | Struck | Rooted | Moved | Merged
     | Potted | PottedUp | Graded | SetBack | Tended | Lost | Counted | Opened | BoughtIn

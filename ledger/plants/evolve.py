@@ -16,6 +16,7 @@ from ledger.plants.book import Book
 from ledger.plants.cards import (
     Act,
     BatchCard,
+    BooksCard,
     CostCard,
     Count,
     CrewAnswer,
@@ -47,6 +48,7 @@ from ledger.plants.cards import (
 )
 from ledger.plants.entries import (
     Answered,
+    BooksSet,
     BoughtIn,
     Cleared,
     ConfidenceCorrected,
@@ -159,6 +161,8 @@ class _Fold:
                 self.put(changed(policy, value=told) if policy else PolicyCard(value=told))
             case DestinationSet():
                 self.replace(DestinationCard(value=told))
+            case BooksSet():
+                self.replace(BooksCard(value=told))
             case TemperaturesSet():
                 self.replace(NormalsCard(value=told))
             case TemperatureMeasured():

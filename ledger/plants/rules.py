@@ -43,6 +43,7 @@ from ledger.plants.entries import (
     THE_LEDGER,
     Answered,
     BasketLine,
+    BooksSet,
     BoughtIn,
     Cleared,
     ConfidenceCorrected,
@@ -633,7 +634,7 @@ class _Desk:
                 if told.day > self.day_here():
                     raise refusals.InTheFuture(f"{told.day} is still to come", field="day")
                 return told
-            case SizeSet() | PlaceSet() | PersonSet() | TemperaturesSet():
+            case SizeSet() | PlaceSet() | PersonSet() | BooksSet() | TemperaturesSet():
                 return told
             case _:
                 assert_never(told)

@@ -18,6 +18,7 @@ from psycopg import errors, sql
 
 from ledger.log import queries, store
 from ledger.plants.recorded import Recorded
+from ledger.projections.books import Books
 from ledger.projections.cards import Cards
 from ledger.projections.lines import Lines
 from ledger.projections.passages import Passages
@@ -42,7 +43,7 @@ class Projection(Protocol):
     def apply(self, cursor: psycopg.Cursor[Any], entries: Sequence[Recorded]) -> None: ...
 
 
-ALL: dict[str, Callable[[], Projection]] = {"cards": Cards, "lines": Lines, "passages": Passages}
+ALL: dict[str, Callable[[], Projection]] = {"cards": Cards, "lines": Lines, "passages": Passages, "books": Books}
 
 Progress = Callable[[int], None]
 

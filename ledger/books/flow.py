@@ -11,8 +11,8 @@ Abnormal losses are an expense when they happen (IAS 2.16); the user's `books-se
 
 from __future__ import annotations
 
-from bisect import bisect_right
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from bisect import bisect_left, bisect_right
+from collections.abc import Callable, Iterable, Sequence
 from datetime import date, datetime, timedelta
 from decimal import Decimal
 from fractions import Fraction
@@ -31,6 +31,7 @@ from ledger.plants.recorded import LIFE, STOCK, Move, Recorded, split_standing
 MICRO = 1_000_000
 #: square centimetres in a square metre, days in a week: rates are per square metre and week
 _CM2, _WEEK = 10_000, 7
+_A_MONTH = timedelta(days=31)
 #: ready for sale, or sold: no space of theirs belongs to their cost
 UNSOLD = (Stage.FINISHED, Stage.SECONDS, Stage.PICKED)
 _IN_CELLS = (Stage.STRUCK, Stage.ROOTED)
@@ -133,6 +134,8 @@ class Reference(Struct, kw_only=True):
     rates: dict[str, Dated] = {}
     places: dict[str, Dated] = {}
     sizes: dict[str, Dated] = {}
+    #: the days on which any of these changed
+    changed_on: list[date] = []
 
     def rate(self, step: CostStep, crop: str, size: str | None, day: date) -> int:
         """The standard cost in micro, 0 where none was told: the most specific that is in force on the day."""
@@ -145,18 +148,19 @@ class Reference(Struct, kw_only=True):
 
     def changes(self, since: date, until: date) -> list[date]:
         """Days in between on which a charge for space may change: first days of months, and of new rates and areas."""
-        days = {day for dated in self._dated() for day in dated.days if since < day < until}
-        month = (since.replace(day=1) + timedelta(days=31)).replace(day=1)
+        days = set(self.changed_on[bisect_right(self.changed_on, since) : bisect_left(self.changed_on, until)])
+        month = (since.replace(day=1) + _A_MONTH).replace(day=1)
         while month < until:
             days.add(month)
-            month = (month + timedelta(days=31)).replace(day=1)
+            month = (month + _A_MONTH).replace(day=1)
         return sorted(days)
 
-    def _dated(self) -> Iterator[Dated]:
-        for step in (CostStep.SPACE, CostStep.HOOK):
-            yield from (dated for key, dated in self.rates.items() if key.startswith(f"{step}/"))
-        yield from self.places.values()
-        yield from self.sizes.values()
+    def change(self, dated: dict[str, Dated], key: str, day: date, value: Any) -> None:
+        """From this day on, what space costs or takes up is another."""
+        dated.setdefault(key, Dated()).set(day, value)
+        at = bisect_left(self.changed_on, day)
+        if self.changed_on[at : at + 1] != [day]:
+            self.changed_on.insert(at, day)
 
 
 def _rate_key(step: CostStep, crop: str | None, size: str | None) -> str:
@@ -251,12 +255,12 @@ def _refer(shelf: Shelf, entry: Recorded) -> None:
         case told_as.CostSet():
             key = _rate_key(told.step, told.crop, told.size)
             amount = micro(told.amount, reference.currency)
-            reference.rates.setdefault(key, Dated()).set(max(told.effective_on, day), amount)
+            reference.change(reference.rates, key, max(told.effective_on, day), amount)
         case told_as.PlaceSet():
             kept = [told.kind.value, told.area_cm2, told.tray_places]
-            reference.places.setdefault(told.code, Dated()).set(day, kept)
+            reference.change(reference.places, told.code, day, kept)
         case told_as.SizeSet():
-            reference.sizes.setdefault(told.code, Dated()).set(day, [told.area_cm2, told.hooks])
+            reference.change(reference.sizes, told.code, day, [told.area_cm2, told.hooks])
         case RecipeSet():
             shelf.crops.setdefault(told.crop, CropBooks()).recipe = told
         case told_as.PolicySet():

@@ -1,4 +1,4 @@
-"""A report as XLSX: a sheet for each table, real numbers and dates, ready to print. Rows go straight to the file, not through memory.
+"""A report as XLSX: a sheet for each table, real numbers and dates, ready to print. Rows go to the file as they come.
 
 A text is always written as a string, never as a formula or a link.
 """
@@ -128,11 +128,14 @@ class _Sheet:
         sheet.set_landscape()
         sheet.fit_to_pages(1, 0)
         sheet.set_footer("&L&A&RPage &P of &N")
-        title = self._report.title if self._report.title == self._table.title else f"{self._report.title}: {self._table.title}"
+        title = self._table.title if self._table.title == self._report.title else f"{self._report.title}: {self._table.title}"
         sheet.write_string(0, 0, _fitting(title), formats.title)
-        for self._row, fact in enumerate(self._table.facts, start=1):
+        for fact in self._table.facts:
+            self._row += 1
             sheet.write_string(self._row, 0, _fitting(fact.column.whole_heading))
-            self._write(1, fact.value, fact.column, [formats.of(fact.column, total=False, quoted=each) for each in (False, True)])
+            self._write(
+                1, fact.value, fact.column, [formats.of(fact.column, total=False, quoted=each) for each in (False, True)]
+            )
         self._row += 2
         for at, column in enumerate(self._table.columns):
             format_of = formats.heading if column.kind == "text" else formats.number_heading
@@ -148,7 +151,8 @@ class _Sheet:
                 self._write(at, cell, column, ruled)
                 self._widen(at, cell, column)
             self._row += 1
-        for self._row, note in enumerate(self._table.notes, start=self._row + 1):
+        for note in self._table.notes:
+            self._row += 1
             self._sheet.write_string(self._row, 0, _fitting(note))
 
     def _write(self, at: int, cell: Cell, column: Column, formats: Sequence[Format]) -> None:

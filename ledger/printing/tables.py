@@ -1,7 +1,7 @@
 """A report as tables: columns that know what their cells are, rows, totals, and what holds for all of them. Pure.
 
-Cells are values, never text made of them: each writer (text.py, sheets.py, pages.py) shows them in its own way. Money is in whole
-minor units, shares are from 0 to 1; None is an empty cell.
+Cells are values, never text made of them: each writer (text.py, sheets.py, pages.py) shows them in its own way. Money is in
+whole minor units, shares are from 0 to 1; None is an empty cell.
 """
 
 from __future__ import annotations
@@ -62,7 +62,10 @@ class Table(Struct, frozen=True, kw_only=True):
 
 
 class Report(Struct, frozen=True, kw_only=True):
-    """Tables that belong together, the first the one that was asked for. made_at: of what moment it speaks, not when it was printed."""
+    """Tables that belong together, the first the one that was asked for.
+
+    name: of its file; made_at: the moment of which it speaks, not the one at which it was printed.
+    """
 
     title: str
     name: str

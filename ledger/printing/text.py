@@ -23,7 +23,7 @@ _SIGNS = "=+\\-@" + "".join(
 _BLANK = "\\s\u200b-\u200f\u2060\ufeff"
 _FORMULA = re.compile(f"[\t\r\n]|[{_BLANK}]*[{_SIGNS}]")
 #: the same where a program takes another sign than the comma to end a cell
-_WITHIN = re.compile(f"(?<=[;\t\r\n])([{_BLANK}\"]*)(?=[{_SIGNS}])")
+_WITHIN = re.compile(f'(?<=[;\t\r\n])([{_BLANK}"]*)(?=[{_SIGNS}])')
 
 APOSTROPHE = "A text that a spreadsheet could take for a formula has an apostrophe before it."
 

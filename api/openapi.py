@@ -18,6 +18,7 @@ from api import problems
 from api.keys import OPEN
 from api.problems import MEDIA_TYPE, ProblemDocument
 from api.resources.health import Ready
+from ledger import printed
 from ledger.log.codec import MOST_ENTRIES
 from ledger.plants.entries import TYPES, CostSet, Entry, Setting, Told
 from ledger.plants.recorded import Recorded
@@ -40,6 +41,12 @@ _PROBLEM_STATUSES = {
 _HEADERS = {
     "ETag": "The version of the answer, for If-None-Match, or of the value, for If-Match.",
     "Link": 'The next page, as rel="next"; left out on the last.',
+}
+#: reports as files: the media type says what they are (OpenAPI 3.1 has no schema for bytes)
+_FILES: dict[printed.Format, dict[str, Any]] = {
+    "csv": {"schema": {"type": "string"}},
+    "xlsx": {"schema": {}},
+    "pdf": {"schema": {}},
 }
 #: answers hold entries as they were kept, byte for byte; their types only say that this is JSON
 _KEPT = (("Entries", "entries"), ("BatchAnswer", "life"), ("OpenQuestion", "first"), ("OpenQuestion", "second"))
@@ -165,7 +172,7 @@ def _responses(handler: HTTPRouteHandler, answer: dict[str, Any], writes: bool, 
     if answers is str:
         kinds = {"text/plain": {"schema": {"type": "string"}}}
     elif "format" in handler.parsed_fn_signature.parameters:
-        kinds["text/csv"] = {"schema": {"type": "string"}}
+        kinds |= {kind.partition(";")[0]: _FILES[name] for name, kind in printed.MEDIA_TYPES.items()}
     if handler.opt.get("streams"):
         kinds["text/event-stream"] = {"schema": {"type": "string"}}
     good = {"description": (handler.fn.__doc__ or "").strip().split("\n")[0], "content": kinds}

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from datetime import date, datetime
 from math import ceil
-from typing import Annotated
+from typing import Annotated, Literal
 from urllib.parse import quote
 
 from litestar.params import PathParameter, QueryParameter
@@ -31,6 +31,14 @@ At = Annotated[datetime | None, QueryParameter(description="As it happened up to
 KnownAt = Annotated[datetime | None, QueryParameter(name="known_at", description="As it was known at this moment (RFC 3339).")]
 Since = Annotated[date | None, QueryParameter(name="from", description="First day of the period.")]
 Until = Annotated[date | None, QueryParameter(name="to", description="Last day of the period; today if left out.")]
+
+Format = Annotated[
+    Literal["json", "csv", "xlsx", "pdf"],
+    QueryParameter(
+        description="How to answer: json, or a file. A csv is the first table only, names in its first line; a text in it that"
+        " a spreadsheet could take for a formula has an apostrophe before it."
+    ),
+]
 
 Confidence = Annotated[
     float | None,

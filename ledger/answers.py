@@ -7,7 +7,7 @@ position it is true. The API and the command line both answer from here.
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from datetime import date, datetime
+from datetime import UTC, date, datetime
 from typing import Any, Literal, TypeVar
 
 import msgspec
@@ -48,6 +48,12 @@ class Answer(Struct, frozen=True, kw_only=True):
     """Every answer says as of which position of the ledger it is true."""
 
     as_of: int
+
+
+def written_at(cursor: Cursor, position: int) -> datetime:
+    """When the ledger came to a position; for an empty ledger, long ago."""
+    row = cursor.execute(SQL["written_at"], {"position": position}).fetchone()
+    return row[0] if row is not None else datetime(2000, 1, 1, tzinfo=UTC)
 
 
 # --- stock -----------------------------------------------------------------------------------------------------

@@ -26,7 +26,7 @@ from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
 from rich.table import Table
 
-from ledger import answers, bulk, keys, measured, past, postgres, schema, serving, worker
+from ledger import answers, bulk, keys, measured, past, postgres, printed, schema, serving, worker
 from ledger.books.kept import KeptBy
 from ledger.books.shrink import Grouping
 from ledger.forecast.calibration import Row
@@ -35,6 +35,7 @@ from ledger.nursery import Nursery, Unavailable
 from ledger.plants.entries import THE_LEDGER, Stage
 from ledger.plants.refusals import Problem, Refused
 from ledger.plants.rules import day_of
+from ledger.printing.tables import Report
 from ledger.projections import runner
 
 REFUSED, WRONG_DATABASE = 1, 3
@@ -127,6 +128,52 @@ def _table(title: str, *columns: str) -> Table:
 
 
 as_json = click.option("--json", "as_json", is_flag=True, help="JSON instead of a table.")
+
+
+def as_file(command: Callable[Parameters, Result]) -> Callable[Parameters, Result]:
+    """The options of a report that can be kept as a file."""
+    kind = click.option(
+        "--format",
+        "kind",
+        type=click.Choice(printed.FORMATS),
+        help="A file instead of a table; by the name of --out if left out.",
+    )
+    path = click.option(
+        "--out", "path", type=click.Path(dir_okay=False, writable=True, path_type=Path), help="Where to write it."
+    )
+    return kind(path(command))
+
+
+def _file_kind(kind: printed.Format | None, path: Path | None, *, as_json: bool) -> printed.Format | None:
+    """As what a report is to be written, before it is made: None for a table or JSON on the screen."""
+    if kind is None and path is None:
+        return None
+    if as_json:
+        raise click.UsageError("--json is for the screen: leave it out, or --format and --out")
+    ending = path.suffix.lower().removeprefix(".") if path is not None else ""
+    found = kind or next((each for each in printed.FORMATS if each == ending), None)
+    if found is None:
+        raise click.UsageError(f"--out {path} does not end in {', '.join(printed.FORMATS)}: name the --format")
+    if path is None and found != "csv" and sys.stdout.isatty():
+        raise click.UsageError(f"{found} is not for a screen: say with --out where to write it")
+    return found
+
+
+def _write(report: Report, kind: printed.Format, path: Path | None) -> None:
+    """Write a report whole: what stood in the file stays until the new one is there."""
+    content = printed.as_bytes(report, kind)
+    if path is None:
+        click.get_binary_stream("stdout").write(content)
+        return
+    part = path.with_name(path.name + ".part")
+    try:
+        part.write_bytes(content)
+        part.replace(path)
+    except OSError as error:
+        raise click.UsageError(f"{path} cannot be written: {error.strerror}") from error
+    finally:
+        part.unlink(missing_ok=True)
+    err.print(f"{path} is written", markup=False, soft_wrap=True)
 
 
 @click.group(context_settings={"help_option_names": ["-h", "--help"]})
@@ -383,18 +430,32 @@ def _print_trace(found: answers.Trace, as_json: bool) -> None:
 @click.option("--crop", help="Only this crop.")
 @click.option("--size", help="Only this pot size.")
 @as_json
+@as_file
 @_clear_errors
 def shrink(
-    by: str, basis: Any, since: datetime | None, until: datetime | None, crop: str | None, size: str | None, as_json: bool
+    by: str,
+    basis: Any,
+    since: datetime | None,
+    until: datetime | None,
+    crop: str | None,
+    size: str | None,
+    as_json: bool,
+    kind: printed.Format | None,
+    path: Path | None,
 ) -> None:
     """What was lost, of what: numerator, denominator and basis of every rate."""
     chosen = by.split(",")
     if not set(chosen) <= {"crop", "size", "stage", "cause"}:
         raise click.UsageError("--by takes any of crop, size, stage, cause, with commas")
     groupings: list[Grouping] = [name for name in ("crop", "size", "stage", "cause") if name in chosen]
+    kind = _file_kind(kind, path, as_json=as_json)
     with _look(follow=True) as cursor:
         first, last = _period(cursor, since, until)
         found = answers.shrink_report(cursor, basis=basis, since=first, until=last, by=groupings, crop=crop, size=size)
+        made_at = answers.written_at(cursor, found.as_of)
+    if kind is not None:
+        _write(printed.shrink(found, made_at), kind, path)
+        return
     if as_json:
         _print_json(found)
         return
@@ -473,16 +534,29 @@ def _print_rows(title: str, rows: Sequence[tuple[int, Row]]) -> None:
 @click.option("--from", "since", type=click.DateTime(["%Y-%m-%d"]), help="First day; the beginning if left out.")
 @click.option("--to", "until", type=click.DateTime(["%Y-%m-%d"]), help="Last day; today if left out.")
 @as_json
+@as_file
 @_clear_errors
-def promises_kept(by: str, since: datetime | None, until: datetime | None, as_json: bool) -> None:
+def promises_kept(
+    by: str,
+    since: datetime | None,
+    until: datetime | None,
+    as_json: bool,
+    kind: printed.Format | None,
+    path: Path | None,
+) -> None:
     """How promises were kept that fell due: the confidence that was stated, and what was there."""
     chosen = by.split(",")
     if not set(chosen) <= set(get_args(KeptBy)):
         raise click.UsageError(f"--by takes any of {', '.join(get_args(KeptBy))}, with commas")
     groupings: list[KeptBy] = [name for name in get_args(KeptBy) if name in chosen]
+    kind = _file_kind(kind, path, as_json=as_json)
     with _look() as cursor:
         first, last = _period(cursor, since, until)
         found = answers.kept_report(cursor, since=first, until=last, by=groupings)
+        made_at = answers.written_at(cursor, found.as_of)
+    if kind is not None:
+        _write(printed.promises_kept(found, made_at), kind, path)
+        return
     if as_json:
         _print_json(found)
         return

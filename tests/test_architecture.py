@@ -74,6 +74,7 @@ ROOMS = {
     "ledger.log": ("ledger.log", "ledger.plants"),
     "ledger.projections": ("ledger.projections", "ledger.log", "ledger.plants"),
     "ledger.nursery": ("ledger.log", "ledger.plants", "ledger.projections"),
+    "ledger.printing": ("ledger.printing",),
     "ledger.postgres": (),
     "ledger": ("ledger", "migrations"),
     "migrations": ("migrations", "ledger.log"),

@@ -1,26 +1,23 @@
-"""Reports for the accountant: shrink, and how promises were kept; as JSON or CSV."""
+"""Reports for the accountant: shrink, and how promises were kept; as JSON, or as a file (CSV, XLSX, PDF)."""
 
 from __future__ import annotations
 
-import csv
-import io
-from collections.abc import Mapping, Sequence
 from datetime import UTC, date, datetime
-from typing import Annotated, Literal, cast, get_args
+from typing import Annotated, cast, get_args
 
 from litestar import Response
 from litestar.exceptions import ValidationException
 from litestar.params import QueryParameter
-from msgspec import Struct
 
 from api import parameters as asked
 from api.routes import reading
 from api.services import NamedFollower, NamedReader
-from ledger import answers
-from ledger.books.kept import Kept, KeptBy
-from ledger.books.shrink import Basis, Grouping, Rate
+from ledger import answers, printed
+from ledger.books.kept import KeptBy
+from ledger.books.shrink import Basis, Grouping
 from ledger.plants.entries import END
 from ledger.plants.rules import day_of
+from ledger.printing.tables import Report
 
 _BY = get_args(Grouping)
 _LONG_AGO = date(2000, 1, 1)
@@ -44,18 +41,16 @@ def get_shrink(
     until: asked.Until = None,
     crop: asked.Crop = None,
     size: asked.Size = None,
-    format: Annotated[Literal["json", "csv"], QueryParameter(description="How to answer.")] = "json",  # noqa: A002 - the API's word
-) -> Response[answers.ShrinkReport] | Response[str]:
+    format: asked.Format = "json",  # noqa: A002 - the API's word
+) -> Response[answers.ShrinkReport] | Response[bytes]:
     """What was lost, with numerator, denominator and basis of every rate. Count differences and gifts stand beside it."""
     follower.catch_up()
     groupings = cast("list[Grouping]", [name for name in _BY if name in by.split(",")])
     with reader.look() as cursor:
         first, last = _period(cursor, since, until)
         report = answers.shrink_report(cursor, basis=basis, since=first, until=last, by=groupings, crop=crop, size=size)
-    if format == "json":
-        return Response(report)
-    told = {"basis": report.basis, "denominator": report.denominator}
-    return _csv(f"shrink-{first}-{last}.csv", report.rates, Rate, {**told, **_about(report)})
+        made_at = answers.written_at(cursor, report.as_of)
+    return Response(report) if format == "json" else _given(printed.shrink(report, made_at), format)
 
 
 @reading("/v1/reports/promises-kept", scope="books", answers=answers.KeptReport, tag="Books")
@@ -70,16 +65,15 @@ def get_promises_kept(
     ] = "confidence",
     since: asked.Since = None,
     until: asked.Until = None,
-    format: Annotated[Literal["json", "csv"], QueryParameter(description="How to answer.")] = "json",  # noqa: A002 - the API's word
-) -> Response[answers.KeptReport] | Response[str]:
+    format: asked.Format = "json",  # noqa: A002 - the API's word
+) -> Response[answers.KeptReport] | Response[bytes]:
     """Stated confidence against what was kept, of promises whose lines fell due in the period."""
     groupings = [name for name in get_args(KeptBy) if name in by.split(",")]
     with reader.look() as cursor:
         first, last = _period(cursor, since, until)
         report = answers.kept_report(cursor, since=first, until=last, by=groupings)
-    if format == "json":
-        return Response(report)
-    return _csv(f"promises-kept-{first}-{last}.csv", report.lines, Kept, {"counted": report.counted, **_about(report)})
+        made_at = answers.written_at(cursor, report.as_of)
+    return Response(report) if format == "json" else _given(printed.promises_kept(report, made_at), format)
 
 
 def _period(cursor: answers.Cursor, since: date | None, until: date | None) -> tuple[date, date]:
@@ -92,15 +86,7 @@ def _period(cursor: answers.Cursor, since: date | None, until: date | None) -> t
     return first, last
 
 
-def _about(report: answers.ShrinkReport | answers.KeptReport) -> dict[str, object]:
-    return {"from": report.since, "to": report.until, "as_of": report.as_of}
-
-
-def _csv(name: str, rows: Sequence[Struct], shape: type[Struct], told: Mapping[str, object]) -> Response[str]:
-    """Rows as a table, each with what holds for all. Codes and numbers only, so no cell can be taken for a formula."""
-    text = io.StringIO()
-    table = csv.writer(text)
-    table.writerow([*shape.__struct_fields__, *told])
-    for row in rows:
-        table.writerow([*(getattr(row, field) for field in shape.__struct_fields__), *told.values()])
-    return Response(text.getvalue(), media_type="text/csv", headers={"Content-Disposition": f'attachment; filename="{name}"'})
+def _given(report: Report, kind: printed.Format) -> Response[bytes]:
+    """A report as a file to keep."""
+    headers = {"Content-Disposition": f'attachment; filename="{report.name}.{kind}"'}
+    return Response(printed.as_bytes(report, kind), media_type=printed.MEDIA_TYPES[kind], headers=headers)

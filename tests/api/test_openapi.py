@@ -450,7 +450,8 @@ def test_every_answer_is_as_the_document_describes_it(service: Service) -> None:
             assert response.status_code == 200, response.text
             _conforms(service, operation, response)
             if any(found["name"] == "format" for found in operation["parameters"]):
-                _conforms(service, operation, service.get(path, asked={"format": "csv"}))
+                for kind in ("csv", "xlsx", "pdf"):
+                    _conforms(service, operation, service.get(path, asked={"format": kind}))
     posting = service.openapi["paths"]["/v1/entries"]["post"]
     fact = service.teller.fact("picked", order="A-2", batch=BATCH, place="G1", units=900, to="K1")
     for body in (fact, [fact, {"type": "lost", "units": 0}], service.teller.fact("person-set", code="new", name="New")):

@@ -227,3 +227,7 @@ select pg_try_advisory_lock(hashtext('tallybench work'))
 -- name: not_followed
 -- Entries after a position but for forecasts, which are long and move no plants; in order.
 select type, schema, content from entries where position > %(after)s and type <> 'forecast-published' order by position limit %(limit)s
+
+-- name: written_at
+-- When an entry was written.
+select recorded_at from entries where position = %(position)s

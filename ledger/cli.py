@@ -163,7 +163,7 @@ def _write(report: Report, kind: printed.Format, path: Path | None) -> None:
     """Write a report whole: what stood in the file stays until the new one is there."""
     content = printed.as_bytes(report, kind)
     if path is None:
-        click.get_binary_stream("stdout").write(content)
+        click.echo(content, nl=False)
         return
     part = path.with_name(path.name + ".part")
     try:

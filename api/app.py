@@ -21,9 +21,10 @@ from api import etags, openapi, problems
 from api.fresh import FreshBoard
 from api.keys import Keys, guard
 from api.reader import Reader, make_pool
-from api.resources import availability, batches, docs, entries, health, potting, promises, reference, reports, stock
+from api.resources import availability, batches, docs, entries, health, potting, promises, reference, reports, statements, stock
 from ledger import schema
 from ledger.answers import Unknown
+from ledger.books.statement import DoesNotTie
 from ledger.log.codec import Unreadable
 from ledger.nursery import Nursery, Turns, Unavailable
 from ledger.plants.refusals import Refused
@@ -59,6 +60,9 @@ HANDLERS: list[ControllerRouterHandler] = [
     potting.get_potting_list,
     reports.get_shrink,
     reports.get_promises_kept,
+    statements.get_movement,
+    statements.get_value,
+    statements.get_journal,
     *reference.HANDLERS,
     health.get_healthz,
     health.get_readyz,
@@ -100,6 +104,7 @@ def create_app(conninfo: str | None = None) -> Litestar:
             Unreadable: problems.unreadable,
             Unknown: problems.unknown,
             Stuck: problems.stuck,
+            DoesNotTie: problems.does_not_tie,
             Unavailable: problems.unavailable,
             psycopg.OperationalError: problems.unavailable,
             PoolTimeout: problems.unavailable,

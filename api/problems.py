@@ -16,6 +16,7 @@ from litestar.exceptions import HTTPException, ValidationException
 from msgspec import Struct
 
 from ledger.answers import Unknown
+from ledger.books.statement import DoesNotTie
 from ledger.log.codec import Unreadable
 from ledger.plants import refusals
 from ledger.plants.refusals import Problem, Refused
@@ -35,6 +36,7 @@ NEEDS_KEY = "needs-idempotency-key"
 KEY_REUSED = "idempotency-key-reused"
 BAD_VERSION = "not-a-version"
 STUCK = "stuck"
+DOES_NOT_TIE = "does-not-tie"
 TOO_MANY_STREAMS = "too-many-streams"
 HTTP = "http"
 FAULT = "fault"
@@ -52,6 +54,7 @@ OTHER_CODES: dict[str, tuple[int | str, str]] = {
     KEY_REUSED: (422, "This Idempotency-Key was sent with another body before."),
     BAD_VERSION: (412, "If-Match is not a version as ETag gave it."),
     STUCK: (503, "An entry cannot be applied to what this answer is made from; the detail says which. Others still answer."),
+    DOES_NOT_TIE: (503, "The books do not agree with themselves, so no statement is given: run `tallybench verify`."),
     TOO_MANY_STREAMS: (503, "As many streams of changes are open as may be: ask for the changes page by page."),
     UNAVAILABLE: (503, "The database is out of reach: send the same again, with the same ids."),
     FAULT: (500, "A fault of this program; nothing was written."),
@@ -162,6 +165,12 @@ def stuck(_: Request[Any, Any, Any], error: Stuck) -> Response[bytes]:
     """What was asked for is made from a projection that cannot go on."""
     _log.error("projection stuck", error=str(error))
     return answer(document(503, STUCK, str(error)))
+
+
+def does_not_tie(_: Request[Any, Any, Any], error: DoesNotTie) -> Response[bytes]:
+    """A statement that would be wrong is none."""
+    _log.error("the books do not tie", differences=error.differences)
+    return answer(document(503, DOES_NOT_TIE, f"{error}: run `tallybench verify`"))
 
 
 def unknown(_: Request[Any, Any, Any], error: Unknown) -> Response[bytes]:

@@ -26,15 +26,17 @@ from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
 from rich.table import Table
 
-from ledger import answers, bulk, keys, measured, past, postgres, printed, schema, serving, worker
+from ledger import answers, bulk, keys, measured, past, postgres, printed, schema, serving, statements, worker
 from ledger.books.kept import KeptBy
 from ledger.books.shrink import Grouping
+from ledger.books.statement import DoesNotTie, StatementBy
 from ledger.forecast.calibration import Row
 from ledger.log import codec, store
 from ledger.nursery import Nursery, Unavailable
 from ledger.plants.entries import THE_LEDGER, Stage
 from ledger.plants.refusals import Problem, Refused
 from ledger.plants.rules import day_of
+from ledger.printing import tables
 from ledger.printing.tables import Report
 from ledger.projections import runner
 
@@ -66,6 +68,9 @@ def _clear_errors(command: Callable[Parameters, Result]) -> Callable[Parameters,
         except (postgres.DatabaseUnavailable, schema.WrongSchema, runner.WrongVersion, runner.Stuck, Unavailable) as error:
             err.print(str(error), style="red", markup=False, soft_wrap=True)
             sys.exit(WRONG_DATABASE)
+        except DoesNotTie as error:
+            err.print(f"{error}: run `tallybench verify`", style="red", markup=False, soft_wrap=True)
+            sys.exit(REFUSED)
         except psycopg.OperationalError as error:
             err.print(f"the database cannot be reached: {error}", style="red", markup=False)
             sys.exit(WRONG_DATABASE)
@@ -478,6 +483,122 @@ def shrink(
         )
     out.print(table)
     out.print(f"of: {found.denominator}. Limits: {found.interval}.", markup=False)
+
+
+_FROM = click.option("--from", "since", type=click.DateTime(["%Y-%m-%d"]), help="First day; the beginning if left out.")
+_TO = click.option("--to", "until", type=click.DateTime(["%Y-%m-%d"]), help="Last day; today if left out.")
+_KNOWN_AT = click.option("--known-at", type=click.DateTime(["%Y-%m-%dT%H:%M:%S%z"]), help="As it was known at this moment.")
+
+
+def _report(answer: msgspec.Struct, report: Report, kind: printed.Format | None, path: Path | None, *, as_json: bool) -> None:
+    """A report as it was asked for: a file, JSON, or its tables on the screen."""
+    if kind is not None:
+        _write(report, kind, path)
+        return
+    if as_json:
+        _print_json(answer)
+        return
+    for found in report.tables:
+        table = Table(title=found.title, title_justify="left")
+        for column in found.columns:
+            table.add_column(column.whole_heading, justify="left" if column.kind in ("text", "date", "moment") else "right")
+        for row in [*found.rows, *([found.totals] if found.totals is not None else [])]:
+            table.add_row(*(tables.shown(cell, column) for cell, column in zip(row, found.columns, strict=True)))
+        out.print(table)
+        for told in found.facts:
+            out.print(f"{told.column.heading}: {tables.shown(told.value, told.column)}", markup=False)
+        for note in found.notes:
+            out.print(note, markup=False)
+
+
+@main.command()
+@click.option("--by", default="stage", show_default=True, help="Any of crop, size, stage, with commas.")
+@_FROM
+@_TO
+@click.option("--crop", help="Only this crop.")
+@click.option("--size", help="Only this pot size.")
+@click.option("--stage", type=click.Choice([stage.value for stage in Stage]), help="Only this stage.")
+@_KNOWN_AT
+@as_json
+@as_file
+@_clear_errors
+def movement(
+    by: str,
+    since: datetime | None,
+    until: datetime | None,
+    crop: str | None,
+    size: str | None,
+    stage: str | None,
+    known_at: datetime | None,
+    as_json: bool,
+    kind: printed.Format | None,
+    path: Path | None,
+) -> None:
+    """The statement that ties: opening, what came in and went out, closing, in units and money."""
+    chosen = by.split(",")
+    if not set(chosen) <= set(get_args(StatementBy)):
+        raise click.UsageError(f"--by takes any of {', '.join(get_args(StatementBy))}, with commas")
+    groups: list[StatementBy] = [name for name in get_args(StatementBy) if name in chosen]
+    kind = _file_kind(kind, path, as_json=as_json)
+    with _look(follow=True) as cursor:
+        first, last = _period(cursor, since, until)
+        found = statements.movement(
+            cursor, since=first, until=last, by=groups, crop=crop, size=size, stage=stage, known_at=known_at
+        )
+        made_at = answers.written_at(cursor, found.as_of)
+    _report(found, printed.movement(found, made_at), kind, path, as_json=as_json)
+
+
+@main.command()
+@click.option("--on", type=click.DateTime(["%Y-%m-%d"]), help="At the end of this day; today if left out.")
+@click.option("--batches", is_flag=True, help="A line for each batch.")
+@click.option("--realisable", is_flag=True, help="Also net realisable value, and the lower of it and cost.")
+@click.option("--crop", help="Only this crop.")
+@click.option("--size", help="Only this pot size.")
+@click.option("--stage", type=click.Choice([stage.value for stage in Stage]), help="Only this stage.")
+@_KNOWN_AT
+@as_json
+@as_file
+@_clear_errors
+def value(
+    on: datetime | None,
+    batches: bool,
+    realisable: bool,
+    crop: str | None,
+    size: str | None,
+    stage: str | None,
+    known_at: datetime | None,
+    as_json: bool,
+    kind: printed.Format | None,
+    path: Path | None,
+) -> None:
+    """What stands and what it is worth, at moving average cost."""
+    kind = _file_kind(kind, path, as_json=as_json)
+    with _look(follow=True) as cursor:
+        _, day = _period(cursor, None, on)
+        found = statements.value(
+            cursor, on=day, by_batch=batches, realisable=realisable, crop=crop, size=size, stage=stage, known_at=known_at
+        )
+        made_at = answers.written_at(cursor, found.as_of)
+    _report(found, printed.value(found, made_at), kind, path, as_json=as_json)
+
+
+@main.command()
+@_FROM
+@_TO
+@as_json
+@as_file
+@_clear_errors
+def journal(
+    since: datetime | None, until: datetime | None, as_json: bool, kind: printed.Format | None, path: Path | None
+) -> None:
+    """The period as journal lines for your own bookkeeping, under the accounts that you set."""
+    kind = _file_kind(kind, path, as_json=as_json)
+    with _look(follow=True) as cursor:
+        first, last = _period(cursor, since, until)
+        found = statements.journal(cursor, since=first, until=last)
+        made_at = answers.written_at(cursor, found.as_of)
+    _report(found, printed.journal(found, made_at), kind, path, as_json=as_json)
 
 
 @main.command()

@@ -5,14 +5,15 @@ A new report needs columns and a function here, a route, and a command. What a C
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from datetime import date, datetime
 from typing import Literal, get_args
 
 from msgspec import Struct
 
-from ledger import answers
-from ledger.printing.tables import Column, Fact, Report, Table, fact, rows_of
+from ledger import answers, statements
+from ledger.books.statement import StatementLine
+from ledger.printing.tables import Column, Fact, Report, Row, Table, fact, rows_of, shown
 
 Format = Literal["csv", "xlsx", "pdf"]
 FORMATS: tuple[Format, ...] = get_args(Format)
@@ -148,6 +149,178 @@ def promises_kept(found: answers.KeptReport, made_at: datetime) -> Report:
                 facts=facts,
                 totals=("Total", None, None, None, None, lines, kept, share, None, None, units, units_kept, None),
                 notes=(f"Low and high: {found.interval}.",),
+            ),
+        ),
+    )
+
+
+# --- the statement, the value, the journal -----------------------------------------------------------------------
+
+
+def _money(name: str, heading: str, places: int) -> Column:
+    return Column(name=name, heading=heading, kind="money", places=places)
+
+
+#: what a statement's columns are called on paper
+_HEADINGS = {
+    "opened": "Opened with",
+    "gathered": "Cuttings taken",
+    "bought-in": "Bought in",
+    "made": "Struck or potted into",
+    "passed-in": "Passed in",
+    "work": "Labour and material",
+    "space": "Space",
+    "lost-normal": "Lost, normal",
+    "lost-abnormal": "Lost, abnormal",
+    "counted": "Count differences",
+    "used": "Struck or potted from",
+    "passed-on": "Passed on",
+    "shipped": "Shipped",
+    "given-out": "Given out",
+    "planted-as-stock": "Planted as stock",
+    "adjusted": "Adjusted",
+}
+_UNSHIPPED = (*_texts("crop", "size"), Column(name="week", heading="Due in the week of", kind="date"))
+
+
+def movement(found: statements.Movement, made_at: datetime) -> Report:
+    """One row for each group and line of the statement, so that it prints on paper; then what stands beside it."""
+    columns = (
+        *_texts("crop", "size", "stage"),
+        Column(name="line", heading="Line"),
+        _units("units", "Units"),
+        _money("value", "Value", found.places),
+    )
+    facts = (*_about(found.since, found.until, found.as_of), *_currency(found.currency, found.known_at))
+    beside = (
+        *_UNSHIPPED,
+        _units("held", "Held"),
+        _units("bought", "Bought"),
+        _money("price", "List price", found.places),
+        _money("worth", "Bought, at list price", found.places),
+    )
+    open_lines = [(line.crop, line.size, line.week, line.held, line.bought, line.price, line.value) for line in found.unshipped]
+    return Report(
+        title="Statement of plants",
+        name=_named("movement", found.since, found.until),
+        made_at=made_at,
+        tables=(
+            Table(
+                title="Statement",
+                columns=columns,
+                rows=[row for line in [*found.lines, found.total] for row in _statement_rows(line)],
+                facts=facts,
+                notes=(
+                    (
+                        "Opening and every line down to rounding add up to closing, in units and in money; a statement that "
+                        "does not tie is not printed."
+                    ),
+                    (
+                        "Stock plants are no inventory. Space of plants ready for sale is an expense and stands beside it: "
+                        f"{shown(found.storage, _money('storage', '', found.places))}."
+                    ),
+                ),
+            ),
+            Table(
+                title="Promised and not picked",
+                columns=beside,
+                rows=open_lines,
+                totals=("Total", None, None, *_sums(open_lines, 3, 4), None, *_sums(open_lines, 6)),
+                facts=facts,
+                notes=(f"Picked and not shipped: {_listed(found.picked)}.", "As it stands now; no part of the statement."),
+            ),
+        ),
+    )
+
+
+def _statement_rows(line: StatementLine) -> list[Row]:
+    group = (line.crop, line.size, line.stage)
+    label = group if any(group) else ("Total", None, None)
+    lines: list[tuple[str, int | None, int]] = [("Opening", line.opening.units, line.opening.value)]
+    for name, amount in line.columns.items():
+        if amount.units or amount.value:
+            lines.append((_HEADINGS[name], amount.units, amount.value))
+    if line.rounding:
+        lines.append(("Rounding", None, line.rounding))
+    lines.append(("Closing", line.closing.units, line.closing.value))
+    return [(*label, *row) for row in lines]
+
+
+def _listed(units: Mapping[str, int]) -> str:
+    return ", ".join(f"{count} {what}" for what, count in units.items()) or "nothing"
+
+
+def _sums(rows: Sequence[Row], *places: int) -> list[int]:
+    return [sum(int(str(row[place])) for row in rows if row[place] is not None) for place in places]
+
+
+def _currency(currency: str, known_at: datetime | None) -> list[Fact]:
+    return [
+        fact("currency", "Currency", currency),
+        *([fact("known_at", "As known at", known_at, "moment")] if known_at else []),
+    ]
+
+
+def value(found: statements.Value, made_at: datetime) -> Report:
+    """What stands, and what it is worth."""
+    asked = found.lower is not None
+    columns = (
+        *_texts("crop", "size", "stage", "batch"),
+        _units("units", "Units"),
+        Column(name="each", heading="Each, on average", kind="money", places=found.places + 6),
+        _money("value", "Value", found.places),
+        *((_money("realisable", "Net realisable", found.places), _money("lower", "Lower", found.places)) if asked else ()),
+    )
+    lower = (found.realisable, found.lower) if asked else ()
+    return Report(
+        title="Value of plants",
+        name=f"value-{found.on}",
+        made_at=made_at,
+        tables=(
+            Table(
+                title="Value",
+                columns=columns,
+                rows=rows_of(found.lines, columns),
+                totals=("Total", None, None, None, None, None, found.total, *lower),
+                facts=(
+                    fact("on", "At the end of", found.on, "date"),
+                    fact("as_of", "As of position", found.as_of, "units"),
+                    fact("basis", "Basis", found.basis),
+                    *_currency(found.currency, found.known_at),
+                ),
+                notes=("Stock plants are no inventory. Accounting treatment is the accountant's decision.",),
+            ),
+        ),
+    )
+
+
+def journal(found: statements.Journal, made_at: datetime) -> Report:
+    """Journal lines: date, account, debit, credit, reference."""
+    columns = (
+        Column(name="date", heading="Date", kind="date"),
+        *_texts("account"),
+        _money("debit", "Debit", found.places),
+        _money("credit", "Credit", found.places),
+        *_texts("reference", "text"),
+    )
+    debit, credit = sum(line.debit for line in found.lines), sum(line.credit for line in found.lines)
+    return Report(
+        title="Journal",
+        name=_named("journal", found.since, found.until),
+        made_at=made_at,
+        tables=(
+            Table(
+                title="Journal",
+                columns=columns,
+                rows=rows_of(found.lines, columns),
+                totals=("Total", None, debit, credit, None, None),
+                facts=(*_about(found.since, found.until, found.as_of), *_currency(found.currency, None)),
+                notes=(
+                    (
+                        "Accounts are those of books-set; where none is set, our own name stands. Tax and accounting "
+                        "treatment is the accountant's decision."
+                    ),
+                ),
             ),
         ),
     )

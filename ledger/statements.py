@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
-from datetime import date, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 from typing import Any, NamedTuple
 
 import msgspec
@@ -106,6 +106,8 @@ class _Books(NamedTuple):
 
 def _books(cursor: Cursor, since: date, until: date, known_at: datetime | None) -> _Books:
     """The sums of a period, charged for space, once they are known to tie. Raises DoesNotTie."""
+    if known_at is not None and known_at.tzinfo is None:
+        known_at = known_at.replace(tzinfo=UTC)
     found = _known(cursor, since, until, known_at) if known_at is not None else _followed(cursor, since, until)
     return found._replace(sums=[*found.sums, *_nights(found.shelf, since, until)])
 

@@ -72,7 +72,7 @@ WORLD = {
 #: the rooms in between: what each may know of the house, so that the way of a fact goes one way
 ROOMS = {
     "ledger.log": ("ledger.log", "ledger.plants"),
-    "ledger.projections": ("ledger.projections", "ledger.log", "ledger.plants"),
+    "ledger.projections": ("ledger.projections", "ledger.log", "ledger.plants", "ledger.books"),
     "ledger.nursery": ("ledger.log", "ledger.plants", "ledger.projections"),
     "ledger.printing": ("ledger.printing",),
     "ledger.postgres": (),

@@ -47,10 +47,10 @@ def get_shrink(
     follower.catch_up()
     groupings = cast("list[Grouping]", [name for name in _BY if name in by.split(",")])
     with reader.look() as cursor:
-        first, last = _period(cursor, since, until)
+        first, last = period(cursor, since, until)
         report = answers.shrink_report(cursor, basis=basis, since=first, until=last, by=groupings, crop=crop, size=size)
         made_at = answers.written_at(cursor, report.as_of)
-    return Response(report) if format == "json" else _given(printed.shrink(report, made_at), format)
+    return Response(report) if format == "json" else given(printed.shrink(report, made_at), format)
 
 
 @reading("/v1/reports/promises-kept", scope="books", answers=answers.KeptReport, tag="Books")
@@ -70,13 +70,13 @@ def get_promises_kept(
     """Stated confidence against what was kept, of promises whose lines fell due in the period."""
     groupings = [name for name in get_args(KeptBy) if name in by.split(",")]
     with reader.look() as cursor:
-        first, last = _period(cursor, since, until)
+        first, last = period(cursor, since, until)
         report = answers.kept_report(cursor, since=first, until=last, by=groupings)
         made_at = answers.written_at(cursor, report.as_of)
-    return Response(report) if format == "json" else _given(printed.promises_kept(report, made_at), format)
+    return Response(report) if format == "json" else given(printed.promises_kept(report, made_at), format)
 
 
-def _period(cursor: answers.Cursor, since: date | None, until: date | None) -> tuple[date, date]:
+def period(cursor: answers.Cursor, since: date | None, until: date | None) -> tuple[date, date]:
     """First and last day; all until today where none is named."""
     today = day_of(datetime.now(UTC), answers.policy_of(cursor))
     first, last = since or _LONG_AGO, until or today
@@ -86,7 +86,7 @@ def _period(cursor: answers.Cursor, since: date | None, until: date | None) -> t
     return first, last
 
 
-def _given(report: Report, kind: printed.Format) -> Response[bytes]:
+def given(report: Report, kind: printed.Format) -> Response[bytes]:
     """A report as a file to keep."""
     headers = {"Content-Disposition": f'attachment; filename="{report.name}.{kind}"'}
     return Response(printed.as_bytes(report, kind), media_type=printed.MEDIA_TYPES[kind], headers=headers)

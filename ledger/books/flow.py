@@ -506,7 +506,8 @@ class _Posting:
             timing = recipe.growing.get(side.of.size or "")
         if timing is not None:
             return 100 - timing.come_through[self.entry.booked_on.month - 1]
-        return self.books.normal_percent.get(Stage(side.stage), 0)
+        percent: int = getattr(self.books.normal_percent, side.stage)
+        return percent
 
     def normal_left(self, side: _Side, cause: str) -> int:
         """How many more units of this batch may be lost in this stage as a matter of course."""

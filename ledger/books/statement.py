@@ -6,6 +6,7 @@ column of its own. A statement that does not tie is not made: `tied` raises Does
 
 from __future__ import annotations
 
+import enum
 from collections import defaultdict
 from collections.abc import Iterable, Mapping, Sequence
 from datetime import date
@@ -14,7 +15,7 @@ from typing import Literal, NamedTuple
 from msgspec import Struct
 
 from ledger.books.flow import minor
-from ledger.plants.entries import BooksSet, JournalName, Stage
+from ledger.plants.entries import Accounts, BooksSet, Stage
 
 StatementBy = Literal["crop", "size", "stage"]
 
@@ -186,6 +187,25 @@ def storage(sums: Iterable[Sum]) -> int:
 # --- the journal -------------------------------------------------------------------------------------------------
 
 
+class JournalName(enum.StrEnum):
+    """What journal lines are booked to; `books-set` has the user's own account for each."""
+
+    PROPAGATION = "propagation"
+    GROWING = "growing"
+    READY = "ready"
+    PRODUCTION = "production"
+    SPACE = "space"
+    PURCHASES = "purchases"
+    OPENING = "opening"
+    COST_OF_SALES = "cost-of-sales"
+    ABNORMAL_LOSS = "abnormal-loss"
+    COUNT_DIFFERENCES = "count-differences"
+    GIVEN_OUT = "given-out"
+    STOCK_PLANTS = "stock-plants"
+    ADJUSTMENTS = "adjustments"
+    ROUNDING = "rounding"
+
+
 class JournalLine(Struct, frozen=True, kw_only=True):
     """A line for the user's own bookkeeping, in whole minor units. account: as the user named it, else our name for it."""
 
@@ -249,7 +269,7 @@ def journal(sums: Sequence[Sum], until: date, reference: str, books: BooksSet | 
                 posted += amount
         if left := minor(change[account][1]) - minor(change[account][0]) - posted:
             pairs.append((account, JournalName.ROUNDING, left, "rounding"))
-    own = books.accounts if books is not None else {}
+    own = books.accounts if books is not None else Accounts()
     return [line for pair in _netted(pairs) for line in _posted(*pair, until, reference, own)]
 
 
@@ -274,14 +294,14 @@ def _posted(
     text: str,
     day: date,
     reference: str,
-    own: Mapping[JournalName, str],
+    own: Accounts,
 ) -> list[JournalLine]:
     debit, credit = (account, against) if amount > 0 else (against, account)
 
     def line(name: JournalName, to_debit: int, to_credit: int) -> JournalLine:
         return JournalLine(
             date=day,
-            account=own.get(name, name.value),
+            account=getattr(own, name.value.replace("-", "_")) or name.value,
             name=name,
             debit=to_debit,
             credit=to_credit,

@@ -137,25 +137,6 @@ class NormalBasis(enum.StrEnum):
     OF_GOOD_OUTPUT = "of-good-output"
 
 
-class JournalName(enum.StrEnum):
-    """What journal lines are booked to; the user's own account codes are set beside each."""
-
-    PROPAGATION = "propagation"
-    GROWING = "growing"
-    READY = "ready"
-    PRODUCTION = "production"
-    SPACE = "space"
-    PURCHASES = "purchases"
-    OPENING = "opening"
-    COST_OF_SALES = "cost-of-sales"
-    ABNORMAL_LOSS = "abnormal-loss"
-    COUNT_DIFFERENCES = "count-differences"
-    GIVEN_OUT = "given-out"
-    STOCK_PLANTS = "stock-plants"
-    ADJUSTMENTS = "adjustments"
-    ROUNDING = "rounding"
-
-
 class ShortReason(enum.StrEnum):
     """Why fewer were potted than the list asked for."""
 
@@ -367,20 +348,48 @@ class CostSet(Setting, tag="cost-set", frozen=True, kw_only=True):
     size: SizeCode | None = None
 
 
+class NormalPercent(Part, frozen=True, kw_only=True, omit_defaults=False):
+    """How much loss is normal in each stage where the recipe gives no rate."""
+
+    gathered: Percent = 5
+    struck: Percent = 0
+    rooted: Percent = 5
+    potted: Percent = 0
+    finished: Percent = 3
+    seconds: Percent = 0
+    picked: Percent = 0
+
+
+class Accounts(Part, frozen=True, kw_only=True):
+    """The user's own accounts for journal lines, by our names for them; where one is left out, our name stands."""
+
+    propagation: AccountCode | None = None
+    growing: AccountCode | None = None
+    ready: AccountCode | None = None
+    production: AccountCode | None = None
+    space: AccountCode | None = None
+    purchases: AccountCode | None = None
+    opening: AccountCode | None = None
+    cost_of_sales: AccountCode | None = None
+    abnormal_loss: AccountCode | None = None
+    count_differences: AccountCode | None = None
+    given_out: AccountCode | None = None
+    stock_plants: AccountCode | None = None
+    adjustments: AccountCode | None = None
+    rounding: AccountCode | None = None
+
+
 class BooksSet(Setting, tag="books-set", frozen=True, kw_only=True, omit_defaults=False):
     """How the books value plants: the accountant's decisions, told whole. They hold from where they are told.
 
-    normal_basis, normal_percent: how much loss is normal and stays in the cost of the survivors, in stages for which the
-    recipe gives no rate. always_abnormal: causes that never are. expense_abnormal: whether what goes beyond is an expense
-    (as IAS 2.16 has it) or stays in the cost too. storage_in_cost: whether space counts as cost once plants are ready for
-    sale. selling_percent of the list price is what selling costs; seconds, overdue and stopped plants bring so many percent
-    of it. accounts: the user's own account for each name of the journal.
+    normal_basis, normal_percent: how much loss is normal and stays in the cost of the survivors. always_abnormal: causes
+    that never are. expense_abnormal: whether what goes beyond is an expense (as IAS 2.16 has it) or stays in the cost too.
+    storage_in_cost: whether space counts as cost once plants are ready for sale. selling_percent of the list price is what
+    selling costs; seconds, overdue and stopped plants bring so many percent of it.
     """
 
     normal_basis: NormalBasis = NormalBasis.OF_INPUT
-    normal_percent: Annotated[dict[Stage, Percent], Meta(max_length=7)] = field(
-        default_factory=lambda: {Stage.GATHERED: 5, Stage.ROOTED: 5, Stage.FINISHED: 3}
-    )
+    normal_percent: NormalPercent = NormalPercent()
     always_abnormal: Annotated[list[Cause], Meta(max_length=13)] = field(
         default_factory=lambda: [Cause.SURPLUS, Cause.REGULATED, Cause.WRONG_NAME]
     )
@@ -390,7 +399,7 @@ class BooksSet(Setting, tag="books-set", frozen=True, kw_only=True, omit_default
     seconds_percent: Percent = 50
     overdue_percent: Percent = 50
     stopped_percent: Percent = 0
-    accounts: Annotated[dict[JournalName, AccountCode], Meta(max_length=20)] = {}
+    accounts: Accounts = Accounts()
 
 
 class PolicySet(Setting, tag="policy-set", frozen=True, kw_only=True, omit_defaults=False):

@@ -101,7 +101,7 @@ def test_a_normal_loss_stays_in_the_cost_of_the_survivors() -> None:
     assert [(line.units, line.normal, line.value) for line in lost] == [(-5, 5, 0), (-2, 0, -round(opened * 2 / 95))]
 
 
-@pytest.mark.parametrize("books", [{"always_abnormal": ["rot"]}, {"normal_percent": {}}])
+@pytest.mark.parametrize("books", [{"always_abnormal": ["rot"]}, {"normal_percent": {"rooted": 0}}])
 def test_some_losses_are_never_normal(books: dict[str, Any]) -> None:
     """Where a cause is always abnormal, or no loss is normal, the first plant is an expense already."""
     ledger = priced(**books)

@@ -21,6 +21,9 @@ TABLES = {
     "lines": ("units", "units + 1"),
     "passages": ("units", "units + 1"),
     "count_differences": ("units", "units - 1"),
+    "book_lines": ("value", "value + 1"),
+    "book_batches": ("crop", "crop || 'x'"),
+    "book_state": ("state", "state || ' '"),
 }
 #: for every table a key's column that another row can have another value in
 KEYS = {
@@ -30,6 +33,9 @@ KEYS = {
     "lines": ("line", "(line + 100)::smallint"),
     "passages": ("via", "via || 'x'"),
     "count_differences": ("entry", "gen_random_uuid()"),
+    "book_lines": ("line", "(line + 100)::smallint"),
+    "book_batches": ("batch", "batch || 'x'"),
+    "book_state": ("crop", "crop || 'x'"),
 }
 STANDS = "stands but does not follow from the log"
 MISSING = "follows from the log but is missing"

@@ -1,5 +1,5 @@
 -- name: sums
--- Every flow of every pool, summed up to the day before a period and up to its last day. Of a charge for space only the days that have passed count.
+-- Every flow of every pool, summed up to the day before a period and up to its last day; of a charge only days that have passed.
 select crop, size, stage, flow, cause,
        coalesce(sum(units) filter (where day < %(since)s::date), 0)::bigint,
        coalesce(sum(units) filter (where day <= %(until)s::date), 0)::bigint,

@@ -172,7 +172,7 @@ def _responses(handler: HTTPRouteHandler, answer: dict[str, Any], writes: bool, 
     if answers is str:
         kinds = {"text/plain": {"schema": {"type": "string"}}}
     elif "format" in handler.parsed_fn_signature.parameters:
-        kinds |= {kind.partition(";")[0]: _FILES[name] for name, kind in printed.MEDIA_TYPES.items()}
+        kinds |= {kind: _FILES[name] for name, kind in printed.MEDIA_TYPES.items()}
     if handler.opt.get("streams"):
         kinds["text/event-stream"] = {"schema": {"type": "string"}}
     good = {"description": (handler.fn.__doc__ or "").strip().split("\n")[0], "content": kinds}

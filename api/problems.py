@@ -7,7 +7,8 @@ Where several problems meet, the status is that of the gravest: a body that cann
 from __future__ import annotations
 
 import traceback
-from typing import Any
+from enum import Enum
+from typing import Any, Literal, get_args, get_origin
 
 import msgspec
 import structlog
@@ -178,13 +179,15 @@ def unknown(_: Request[Any, Any, Any], error: Unknown) -> Response[bytes]:
     return answer(document(404, NOT_FOUND, str(error)))
 
 
-def http(_: Request[Any, Any, Any], error: HTTPException) -> Response[bytes]:
+def http(request: Request[Any, Any, Any], error: HTTPException) -> Response[bytes]:
     """What the framework refuses: unknown paths, methods, ill-typed query parameters, bodies over the limit."""
     status, code = error.status_code, HTTP
     detail = _WHAT_TO_DO.get(status, error.detail)
     if isinstance(error, ValidationException):
         faults = [
-            f"{fault.get('key', '?')}: {fault.get('message', '')}" for fault in error.extra or [] if isinstance(fault, dict)
+            f"{fault.get('key', '?')}: {fault.get('message', '')}{_choices(request, fault)}"
+            for fault in error.extra or []
+            if isinstance(fault, dict)
         ]
         detail, code = "; ".join(faults) or detail, BAD_QUESTION
     elif status == 401:  # noqa: PLR2004
@@ -195,6 +198,23 @@ def http(_: Request[Any, Any, Any], error: HTTPException) -> Response[bytes]:
         code = NOT_FOUND
     headers = {"WWW-Authenticate": "Bearer"} if status == 401 else dict(error.headers or {})  # noqa: PLR2004
     return answer(document(status, code, detail), headers)
+
+
+def _choices(request: Request[Any, Any, Any], fault: dict[str, Any]) -> str:
+    """What a parameter may be, where it is one of a few words: the framework only says what it may not."""
+    if not str(fault.get("message", "")).startswith("Invalid enum value"):
+        return ""
+    parameter = request.route_handler.parsed_fn_signature.parameters.get(str(fault.get("key")))
+    words = _words(parameter.annotation) if parameter is not None else []
+    return f"; it is one of {', '.join(words)}" if words else ""
+
+
+def _words(annotation: Any) -> list[str]:
+    if get_origin(annotation) is Literal:
+        return [str(word) for word in get_args(annotation)]
+    if isinstance(annotation, type) and issubclass(annotation, Enum):
+        return [str(word.value) for word in annotation]
+    return [word for part in get_args(annotation) for word in _words(part)]
 
 
 def fault(request: Request[Any, Any, Any], error: Exception) -> Response[bytes]:

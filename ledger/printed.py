@@ -18,7 +18,7 @@ from ledger.printing.tables import Column, Fact, Report, Row, Table, fact, rows_
 Format = Literal["csv", "xlsx", "pdf"]
 FORMATS: tuple[Format, ...] = get_args(Format)
 MEDIA_TYPES: dict[Format, str] = {
-    "csv": "text/csv; charset=utf-8",
+    "csv": "text/csv",
     "xlsx": "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet",
     "pdf": "application/pdf",
 }

@@ -120,7 +120,7 @@ def create_app(conninfo: str | None = None) -> Litestar:
             render_plugins=[],
             use_handler_docstrings=True,
         ),
-        state=State({"keys": Keys(pool), "end_streams": board.stop}),
+        state=State({"keys": Keys(pool), "in_progress": promises.InProgress(), "end_streams": board.stop}),
     )
     app.state.openapi = openapi.document(app)
     return app

@@ -41,6 +41,7 @@ _PROBLEM_STATUSES = {
 _HEADERS = {
     "ETag": "The version of the answer, for If-None-Match, or of the value, for If-Match.",
     "Link": 'The next page, as rel="next"; left out on the last.',
+    "Retry-After": "Seconds, where the first call under this Idempotency-Key is still being answered.",
 }
 #: reports as files: the media type says what they are (OpenAPI 3.1 has no schema for bytes)
 _FILES: dict[printed.Format, dict[str, Any]] = {
@@ -191,6 +192,9 @@ def _responses(handler: HTTPRouteHandler, answer: dict[str, Any], writes: bool, 
     problem = {MEDIA_TYPE: {"schema": _ref("ProblemDocument")}}
     for status in sorted(statuses):
         found[status] = {"description": _PROBLEM_STATUSES[status], "content": problem}
+    if handler.opt.get("keyed"):
+        still = "The state of the book does not allow it, or the first call under this key is still being answered."
+        found["409"] |= {"description": still, "headers": {"Retry-After": _header("Retry-After")}}
     if answers is Ready:  # not ready: the same answer, and why
         found["503"] = {"description": "Not ready to answer.", "content": {**problem, **kinds}}
     return found

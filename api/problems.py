@@ -35,6 +35,7 @@ BAD_QUESTION = "bad-question"
 NEEDS_VERSION = "needs-version"
 NEEDS_KEY = "needs-idempotency-key"
 KEY_REUSED = "idempotency-key-reused"
+KEY_IN_PROGRESS = "idempotency-key-in-progress"
 BAD_VERSION = "not-a-version"
 STUCK = "stuck"
 DOES_NOT_TIE = "does-not-tie"
@@ -53,6 +54,7 @@ OTHER_CODES: dict[str, tuple[int | str, str]] = {
     NEEDS_VERSION: (428, "The value exists: replacing it needs If-Match with its version."),
     NEEDS_KEY: (400, "Promises need an Idempotency-Key, a quoted string, so that a call sent twice is done once."),
     KEY_REUSED: (422, "This Idempotency-Key was sent with another body before."),
+    KEY_IN_PROGRESS: (409, "A call under this Idempotency-Key is still being answered: send it again after Retry-After."),
     BAD_VERSION: (412, "If-Match is not a version as ETag gave it."),
     STUCK: (503, "An entry cannot be applied to what this answer is made from; the detail says which. Others still answer."),
     DOES_NOT_TIE: (503, "The books do not agree with themselves, so no statement is given: run `tallybench verify`."),
@@ -84,11 +86,17 @@ _TITLES = {
     428: "Say which version",
     503: "Out of reach",
 }
+#: where the status alone would say something else
+_TITLES_OF_CODES = {KEY_IN_PROGRESS: "Still being answered"}
 _WHAT_TO_DO = {
     404: "there is nothing at this path: /docs lists the paths",
     405: "this path does not take that method: the header Allow names those that it takes",
     413: "the body is larger than is read at a time: post the entries in several lists",
 }
+
+
+#: RFC 9110: from here on the fault is the server's
+SERVER_FAULT = 500
 
 
 class ProblemDocument(Struct, frozen=True, kw_only=True, omit_defaults=True):
@@ -115,7 +123,7 @@ def document(status: int, code: str, detail: str, problems: list[Problem] | None
     """The document of one refusal."""
     return ProblemDocument(
         type=f"/docs#{code}",
-        title=_TITLES.get(status, "Refused" if status < 500 else "A fault of ours"),  # noqa: PLR2004 - RFC 9110's classes
+        title=_TITLES_OF_CODES.get(code) or _TITLES.get(status, "Refused" if status < SERVER_FAULT else "A fault of ours"),
         status=status,
         code=code,
         detail=detail,

@@ -1,7 +1,7 @@
 """The promise book for an order system: baskets held, confirmed, moved, released, and what of it is at risk.
 
 Every call that writes needs an Idempotency-Key (the IETF's draft: a quoted string): the same key with the same body gets
-the same answer again, with another body 422.
+the same answer again, with another body 422; while the first call is still being answered, 409.
 """
 
 from __future__ import annotations
@@ -9,6 +9,8 @@ from __future__ import annotations
 import asyncio
 import hashlib
 import re
+from collections.abc import Iterator
+from contextlib import contextmanager
 from datetime import UTC, date, datetime, timedelta
 from typing import Annotated, Any, Literal
 from uuid import NAMESPACE_URL, UUID, uuid5
@@ -18,7 +20,7 @@ from litestar.params import PathParameter, QueryParameter
 from msgspec import Struct
 
 from api import parameters as asked
-from api.problems import KEY_REUSED, NEEDS_KEY, answer, document
+from api.problems import KEY_IN_PROGRESS, KEY_REUSED, NEEDS_KEY, answer, document
 from api.reader import Reader
 from api.resources.entries import require_json
 from api.routes import PROMISE_FILLED_IN, promising, reading
@@ -42,6 +44,8 @@ from ledger.plants.refusals import IdReused, Malformed, Problem, Refused
 
 _SPACE = uuid5(NAMESPACE_URL, "tallybench:promise")
 _KEY = re.compile(r'^"([\x20-\x21\x23-\x5b\x5d-\x7e]{1,255})"$')
+#: so many calls are watched for one that comes a second time meanwhile; beyond that their ids alone keep them apart
+_MOST_IN_PROGRESS = 10_000
 PromisePath = Annotated[UUID, PathParameter(description="The promise's id.")]
 
 
@@ -195,6 +199,30 @@ def get_promises(
 # --- telling ---------------------------------------------------------------------------------------------------
 
 
+class InProgress:
+    """Calls that are being answered in this process, by the id of their entry: that is, by caller, path and Idempotency-Key.
+
+    It tells a client that is too quick, no more: that nothing is done twice follows from the entry's id, in every process.
+    """
+
+    def __init__(self) -> None:
+        self._ids: set[str] = set()
+
+    @contextmanager
+    def holding(self, call: str) -> Iterator[bool]:
+        """Hold a call's id while it is answered; False if another one holds it."""
+        if call in self._ids:
+            yield False
+        elif len(self._ids) >= _MOST_IN_PROGRESS:
+            yield True
+        else:
+            self._ids.add(call)
+            try:
+                yield True
+            finally:
+                self._ids.discard(call)
+
+
 async def _change(
     request: Request[Any, Any, Any], reader: Reader, turns: Turns, kind: type[Entry], promise: UUID
 ) -> Response[Any]:
@@ -226,8 +254,13 @@ async def _tell(request: Request[Any, Any, Any], turns: Turns, kind: type[Entry]
     told = {**value, **filled, "type": type_of(kind), "occurred_at": datetime.now(UTC).isoformat()}
     told["id"] = str(uuid5(_SPACE, f"{request.state.client}/{request.url.path}/{given[1]}"))
     digest = hashlib.sha256(codec.canonical(value)).digest()
+    in_progress: InProgress = request.app.state["in_progress"]
     try:
-        return await turns.post(codec.read_told(told), request.state.client, digests=[digest])
+        with in_progress.holding(told["id"]) as first:
+            if not first:
+                detail = "the first call with this Idempotency-Key is still being answered: send the same again in a moment"
+                return answer(document(409, KEY_IN_PROGRESS, detail), {"Retry-After": "1"})
+            return await turns.post(codec.read_told(told), request.state.client, digests=[digest])
     except Refused as refused:
         if refused.problems[0].code == IdReused.CODE:
             return answer(document(422, KEY_REUSED, "this Idempotency-Key was sent with another body: use a new one"))

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import time
+from collections.abc import Callable, Iterator
+from concurrent.futures import Future, ThreadPoolExecutor
+from contextlib import contextmanager
 from datetime import UTC, datetime, timedelta
 from typing import Any
 from uuid import UUID, uuid4
 
 import jsonschema
+import psycopg
 import pytest
 from litestar.testing import TestClient
 
@@ -93,6 +97,14 @@ def counter(database: str) -> Iterator[Counter]:
         yield Counter(client, database, opened.batch)
 
 
+def until(true: Callable[[], bool]) -> None:
+    """Wait for what another thread does."""
+    end = time.monotonic() + 10
+    while not true():
+        assert time.monotonic() < end, "it did not come"
+        time.sleep(0.01)
+
+
 def problem(answer: Any, status: int, code: str) -> Fact:
     """The problem document of a refusal."""
     assert answer.status_code == status, answer.text
@@ -161,6 +173,50 @@ def test_confirming_twice_under_one_key_is_done_once(counter: Counter) -> None:
     assert first.json() == again.json()
     assert first.json()["promise"]["state"] == "confirmed"
     problem(counter.post(f"/{promise}/confirm", {"by": "packer"}), 409, "not-open")
+
+
+@contextmanager
+def waiting(counter: Counter, pool: ThreadPoolExecutor, units: int) -> Iterator[Future[Any]]:
+    """A basket under the key "k" that waits for the pen until the block ends; it is in progress when the block begins."""
+    with psycopg.connect(counter.database) as holder:
+        holder.execute("select from pen for update")
+        first = pool.submit(counter.post, "", basket(units), '"k"')
+        queued = "select count(*) from pg_stat_activity where datname = current_database() and wait_event_type = 'Lock'"
+        with psycopg.connect(counter.database, autocommit=True) as watching:
+            until(lambda: watching.execute(queued).fetchone() == (1,))
+        yield first
+
+
+def test_the_same_call_while_the_first_is_still_in_progress_is_told_to_wait(counter: Counter) -> None:
+    """With the same body or another: 409, when to send it again, and nothing is done by it; other keys go on meanwhile."""
+    with ThreadPoolExecutor() as pool:
+        with waiting(counter, pool, 30) as first:
+            for body in (basket(30), basket(2)):
+                refused = counter.post("", body, '"k"')
+                told = problem(refused, 409, "idempotency-key-in-progress")
+                assert int(refused.headers["Retry-After"]) >= 1
+                assert "again" in told["detail"]
+            others = [
+                pool.submit(counter.post, "", basket(1), '"k"', by="other-shop"),
+                pool.submit(counter.post, "", basket(1)),
+            ]
+            assert not first.done()
+        assert [other.result().status_code for other in others] == [201, 201]
+        answered = first.result()
+    assert answered.status_code == 201
+    assert counter.post("", basket(30), '"k"').json() == answered.json()
+    problem(counter.post("", basket(2), '"k"'), 422, "idempotency-key-reused")
+    assert [promise["lines"]["0"]["open"] for promise in counter.promises()["promises"]].count(30) == 1
+    assert len(counter.promises()["promises"]) == 3
+
+
+def test_a_key_is_free_again_after_a_first_call_that_failed(counter: Counter) -> None:
+    """Refused while a second one was told to wait: the key may then stand for another basket."""
+    with ThreadPoolExecutor() as pool:
+        with waiting(counter, pool, 500) as first:
+            problem(counter.post("", basket(500), '"k"'), 409, "idempotency-key-in-progress")
+        problem(first.result(), 409, "not-promisable")
+    assert counter.post("", basket(5), '"k"').status_code == 201
 
 
 # --- answers -------------------------------------------------------------------------------------------------------

@@ -11,7 +11,7 @@ import os
 import signal
 import sys
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from datetime import UTC, datetime
 from types import TracebackType
 from typing import Self
@@ -52,9 +52,15 @@ def plain_logs() -> None:
 
 
 class _Again:
-    """A thread that does a thing again and again while the block runs. What goes wrong is logged, and tried again."""
+    """A thread that does a thing again and again while the block runs, on one connection of its own.
 
-    def __init__(self, name: str, pause_s: float) -> None:
+    What goes wrong is logged, and tried again on a new connection.
+    """
+
+    def __init__(self, name: str, conninfo: str, pause_s: float) -> None:
+        self._conninfo = store.app_conninfo(conninfo)
+        self._connection: store.Connection | None = None
+        self._busy = threading.Lock()
         self._pause_s = pause_s
         self._stopping = threading.Event()
         self._thread = threading.Thread(target=self._run, name=name, daemon=True)
@@ -66,6 +72,25 @@ class _Again:
     def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None) -> None:
         self._stopping.set()
         self._thread.join(timeout=10)
+        with self._busy:
+            self._drop()
+
+    @contextlib.contextmanager
+    def _connected(self) -> Iterator[store.Connection]:
+        """The connection, which is opened where there is none and dropped after trouble. One thread at a time."""
+        with self._busy:
+            try:
+                if self._connection is None or self._connection.closed:
+                    self._connection = psycopg.connect(self._conninfo, autocommit=True)
+                yield self._connection
+            except Exception:
+                self._drop()
+                raise
+
+    def _drop(self) -> None:
+        if self._connection is not None:
+            self._connection.close()
+        self._connection = None
 
     def do(self) -> object:
         """The thing."""
@@ -84,8 +109,7 @@ class Sweeper(_Again):
     """Tells which holds have run out. Correctness never rests on it: until it is told, a hold holds."""
 
     def __init__(self, conninfo: str, nursery: Nursery, pause_s: float = 1.0) -> None:
-        super().__init__("sweeper", pause_s)
-        self._conninfo = store.app_conninfo(conninfo)
+        super().__init__("sweeper", conninfo, pause_s)
         self._nursery = nursery
 
     def do(self) -> int:
@@ -93,7 +117,7 @@ class Sweeper(_Again):
 
     def sweep(self) -> int:
         """Tell of every hold that has run out, each by itself; how many."""
-        with psycopg.connect(self._conninfo) as connection:
+        with self._connected() as connection:
             promises = [UUID(row[0]) for row in connection.execute(answers.SQL["run_out"], {"limit": _MOST_SWEPT})]
         swept = 0
         for promise in promises:
@@ -109,38 +133,22 @@ class Follower(_Again):
     """Follows the log every `pause_s` seconds; `catch_up` does it at once, in the caller's thread."""
 
     def __init__(self, conninfo: str, pause_s: float = 0.5) -> None:
-        super().__init__("follower", pause_s)
-        self._conninfo = store.app_conninfo(conninfo)
-        self._connection: store.Connection | None = None
-        self._busy = threading.Lock()
+        super().__init__("follower", conninfo, pause_s)
         #: why following last failed, None while it works: the health answer shows it
         self.trouble: str | None = None
-
-    def __exit__(self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None) -> None:
-        super().__exit__(kind, error, trace)
-        with self._busy:
-            self._drop()
 
     def do(self) -> None:
         self.catch_up()
 
     def catch_up(self) -> None:
         """Follow the log to its head. Raises what following raises (runner.Stuck, psycopg.OperationalError)."""
-        with self._busy:
-            try:
-                if self._connection is None or self._connection.closed:
-                    self._connection = psycopg.connect(self._conninfo)
-                runner.follow(self._connection)
-                self.trouble = None
-            except Exception as error:
-                self.trouble = str(error)
-                self._drop()
-                raise
-
-    def _drop(self) -> None:
-        if self._connection is not None:
-            self._connection.close()
-        self._connection = None
+        try:
+            with self._connected() as connection:
+                runner.follow(connection)
+            self.trouble = None
+        except Exception as error:
+            self.trouble = str(error)
+            raise
 
 
 def now() -> datetime:

@@ -257,9 +257,9 @@ def test_the_sweeper_tells_what_has_run_out_and_nothing_else(database: str, monk
             lasting = shop.promise(line(2), hold_minutes=120)
             bought = shop.promise(line(2), hold_minutes=5)
             shop.tell("promise-confirmed", promise=bought)
-        sweeper = Sweeper(database, nursery)
-        assert sweeper.sweep() == 3
-        assert sweeper.sweep() == 0
+        with Sweeper(database, nursery, pause_s=60) as sweeper:
+            assert sweeper.sweep() == 3
+            assert sweeper.sweep() == 0
         states = [shop.card(promise).state for promise in [*run_out, lasting, bought]]
         assert states == ["expired"] * 3 + ["held", "confirmed"]
         assert shop.free() == 40 - 4
@@ -284,5 +284,6 @@ def test_a_hold_confirmed_while_it_is_being_swept_stays_confirmed(database: str,
             return post(told, client)
 
         monkeypatch.setattr(nursery, "post", overtaken)
-        assert Sweeper(database, nursery).sweep() == 2
+        with Sweeper(database, nursery, pause_s=60) as sweeper:
+            assert sweeper.sweep() == 2
         assert [shop.card(promise).state for promise in holds] == ["confirmed", "expired", "expired"]

@@ -112,6 +112,7 @@ def create_app(conninfo: str | None = None) -> Litestar:
             Exception: problems.fault,
         },
         request_max_body_size=MOST_BYTES,
+        logging_config=None,  # the framework would have every library tell of its daily work
         openapi_config=OpenAPIConfig(
             title="Tallybench",
             version="1",

@@ -26,7 +26,7 @@ from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
 from rich.table import Table
 
-from ledger import answers, bulk, keys, measured, past, postgres, printed, schema, serving, statements, worker
+from ledger import answers, bulk, keys, logs, measured, past, postgres, printed, schema, serving, statements, worker
 from ledger.books.kept import KeptBy
 from ledger.books.shrink import Grouping
 from ledger.books.statement import DoesNotTie, StatementBy
@@ -188,7 +188,7 @@ def main() -> None:
 
     The database is an embedded PostgreSQL under your data folder, or the one that DATABASE_URL names.
     """
-    worker.plain_logs()
+    logs.quiet()
 
 
 # --- running ---------------------------------------------------------------------------------------------------

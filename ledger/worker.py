@@ -21,7 +21,7 @@ import psycopg
 import structlog
 from msgspec import Struct
 
-from ledger import answers
+from ledger import answers, logs
 from ledger.forecaster import Forecaster
 from ledger.log import store
 from ledger.nursery import Nursery
@@ -36,19 +36,6 @@ _MOST_SWEPT = 500
 _DEBOUNCE_S = 0.02
 #: so often the log is looked at, should nobody say that it has gone on; and after trouble
 _PAUSE_S, _TROUBLE_S = 2.0, 2.0
-
-
-def plain_logs() -> None:
-    """Tracebacks without the values of variables: what is in the ledger stays out of the logs."""
-    structlog.configure(
-        processors=[
-            structlog.contextvars.merge_contextvars,
-            structlog.processors.add_log_level,
-            structlog.processors.StackInfoRenderer(),
-            structlog.processors.TimeStamper(fmt="iso"),
-            structlog.dev.ConsoleRenderer(colors=False, exception_formatter=structlog.dev.plain_traceback),
-        ]
-    )
 
 
 class _Again:
@@ -215,7 +202,7 @@ def child() -> None:
 
     It closes when that process ends, however it ends: so do we then.
     """
-    plain_logs()
+    logs.quiet()
     conninfo = sys.stdin.readline().strip()
 
     def end_with_the_parent() -> None:

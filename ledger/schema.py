@@ -12,11 +12,17 @@ from alembic.config import Config
 from alembic.migration import MigrationContext
 from alembic.script import ScriptDirectory
 from sqlalchemy import Connection, create_engine
+from sqlalchemy.exc import DBAPIError
 from sqlalchemy.pool import NullPool
 
 import migrations
 from ledger.log import queries
 from ledger.projections import runner
+
+_RIGHTS = (
+    "the user of this database has to own it, and be a member of the role tallybench_app. A superuser can see to that: "
+    "`create role tallybench_app nologin; grant tallybench_app to <user>`"
+)
 
 
 class WrongSchema(Exception):
@@ -40,7 +46,7 @@ def _connection(conninfo: str) -> Iterator[Connection]:
 def migrate(conninfo: str) -> None:
     """Bring a database, empty or old, to this program's schema, and its projections to their versions.
 
-    Raises WrongSchema on one that a later program made.
+    Raises WrongSchema on one that a later program made, or where the user may not do it.
     """
     config = _config()
     with _connection(conninfo) as connection:
@@ -49,15 +55,28 @@ def migrate(conninfo: str) -> None:
         if found not in (None, *(script.revision for script in ScriptDirectory.from_config(config).walk_revisions())):
             raise WrongSchema(f"the database is on revision {found}, which only a later program knows: run that one")
         config.attributes["connection"] = connection
-        command.upgrade(config, "head")
+        with _telling_what_to_grant():
+            command.upgrade(config, "head")
         connection.commit()
     runner.bring_up_to_date(conninfo)
 
 
 def make_role(conninfo: str) -> None:
-    """Make the application's role, which a backup names but does not hold."""
-    with psycopg.connect(conninfo) as connection:
+    """Make the application's role, which a backup names but does not hold. Raises WrongSchema where the user may not."""
+    with _telling_what_to_grant(), psycopg.connect(conninfo) as connection:
         connection.execute(queries.text("migrations", "role.sql"))
+
+
+@contextmanager
+def _telling_what_to_grant() -> Iterator[None]:
+    """What the database forbids the user as WrongSchema: it is a matter of rights, not of this program."""
+    try:
+        yield
+    except (DBAPIError, psycopg.errors.InsufficientPrivilege) as error:
+        forbidden = error.orig if isinstance(error, DBAPIError) else error
+        if not isinstance(forbidden, psycopg.errors.InsufficientPrivilege):
+            raise
+        raise WrongSchema(f"{str(forbidden).splitlines()[0]}: {_RIGHTS}") from error
 
 
 def check(conninfo: str) -> None:

@@ -10,7 +10,7 @@ from typing import Any, LiteralString
 import psycopg
 import pytest
 from psycopg import sql
-from psycopg.conninfo import make_conninfo
+from psycopg.conninfo import conninfo_to_dict, make_conninfo
 
 from api.app import create_app
 from ledger import schema
@@ -106,6 +106,37 @@ def test_a_migration_that_fails_leaves_nothing_half_done(empty: str) -> None:
     change(empty, "drop table projections")
     schema.migrate(empty)
     schema.check(empty)
+
+
+def test_an_owner_who_is_no_superuser_is_told_what_it_takes(cluster: str, empty: str) -> None:
+    """As on a managed server: somebody else makes the role and the owner its member; then all works."""
+    name = str(conninfo_to_dict(empty)["dbname"])
+    owner, app = sql.Identifier(f"{name}_owner"), sql.Identifier("tallybench_app")
+    with psycopg.connect(cluster, autocommit=True) as outside:
+        outside.execute(queries.text("migrations", "role.sql"))
+        outside.execute(sql.SQL("create role {} login").format(owner))
+        try:
+            outside.execute(sql.SQL("alter database {} owner to {}").format(sql.Identifier(name), owner))
+            owned = make_conninfo(empty, user=f"{name}_owner", password="")
+            try:
+                psycopg.connect(owned).close()
+            except psycopg.OperationalError:
+                pytest.skip("this server asks for passwords")
+            for forbidden in (schema.migrate, schema.make_role):
+                with pytest.raises(schema.WrongSchema, match="grant tallybench_app to"):
+                    forbidden(owned)
+            outside.execute(sql.SQL("grant {} to {}").format(app, owner))
+            schema.migrate(owned)
+            schema.check(owned)
+            with Nursery(owned) as nursery:
+                nursery.post(codec.read_told(Teller().beginnings()))
+            assert runner.verify(owned) == []
+        finally:
+            outside.execute(sql.SQL("alter database {} owner to current_user").format(sql.Identifier(name)))
+            with psycopg.connect(empty) as inside:
+                inside.execute(sql.SQL("reassign owned by {} to current_user").format(owner))
+                inside.execute(sql.SQL("drop owned by {}").format(owner))
+            outside.execute(sql.SQL("drop role {}").format(owner))
 
 
 # --- refusing --------------------------------------------------------------------------------------------------

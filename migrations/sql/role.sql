@@ -8,4 +8,11 @@ exception when duplicate_object or unique_violation then
     null; -- another database of the same server made it a moment ago
 end
 $$;
-grant tallybench_app to current_user;
+do $$
+begin
+    grant tallybench_app to current_user;
+exception when insufficient_privilege then
+    set local role tallybench_app; -- somebody who may has done it, or this says that nobody has
+    reset role;
+end
+$$;

@@ -1,14 +1,25 @@
-"""ETag and If-None-Match on every read (RFC 9110): the tag is a hash of the answer, unless the route gave its own."""
+"""ETag and If-None-Match on every read (RFC 9110): the tag is a hash of the answer, unless the route gave its own.
+
+Also what either conditional header may look like.
+"""
 
 from __future__ import annotations
 
 import hashlib
+import re
 from typing import Any, cast
 
 from litestar.enums import ScopeType
 from litestar.types import ASGIApp, Message, Receive, Scope, Send
 
 _OK = 200
+_TAG = r'(?:W/)?"[\x21\x23-\x7e\x80-\xff]*"'
+_TAGS = re.compile(rf"\*|{_TAG}(?:[ \t]*,[ \t]*{_TAG})*")
+
+
+def well_formed(given: str) -> bool:
+    """Whether a conditional header's value is what RFC 9110 lets stand there: a star or entity tags."""
+    return _TAGS.fullmatch(given.strip(" \t")) is not None
 
 
 def conditional(app: ASGIApp) -> ASGIApp:

@@ -37,6 +37,7 @@ NEEDS_KEY = "needs-idempotency-key"
 KEY_REUSED = "idempotency-key-reused"
 KEY_IN_PROGRESS = "idempotency-key-in-progress"
 BAD_VERSION = "not-a-version"
+BAD_IF_MATCH = "malformed-if-match"
 STUCK = "stuck"
 DOES_NOT_TIE = "does-not-tie"
 TOO_MANY_STREAMS = "too-many-streams"
@@ -55,7 +56,8 @@ OTHER_CODES: dict[str, tuple[int | str, str]] = {
     NEEDS_KEY: (400, "Promises need an Idempotency-Key, a quoted string, so that a call sent twice is done once."),
     KEY_REUSED: (422, "This Idempotency-Key was sent with another body before."),
     KEY_IN_PROGRESS: (409, "A call under this Idempotency-Key is still being answered: send it again after Retry-After."),
-    BAD_VERSION: (412, "If-Match is not a version as ETag gave it."),
+    BAD_IF_MATCH: (400, "If-Match is no entity tag: send the version as ETag gave it, in quotes."),
+    BAD_VERSION: (412, "If-Match names something else than one version as ETag gave it: `*`, several, or another tag."),
     STUCK: (503, "An entry cannot be applied to what this answer is made from; the detail says which. Others still answer."),
     DOES_NOT_TIE: (503, "The books do not agree with themselves, so no statement is given: run `tallybench verify`."),
     TOO_MANY_STREAMS: (503, "As many streams of changes are open as may be: ask for the changes page by page."),
@@ -87,7 +89,11 @@ _TITLES = {
     503: "Out of reach",
 }
 #: where the status alone would say something else
-_TITLES_OF_CODES = {KEY_IN_PROGRESS: "Still being answered"}
+_TITLES_OF_CODES = {
+    KEY_IN_PROGRESS: "Still being answered",
+    BAD_IF_MATCH: "If-Match cannot be read",
+    BAD_VERSION: "Not one version",
+}
 _WHAT_TO_DO = {
     404: "there is nothing at this path: /docs lists the paths",
     405: "this path does not take that method: the header Allow names those that it takes",

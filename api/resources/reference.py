@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from datetime import UTC, datetime
 from typing import Annotated, Any
 from uuid import uuid4
@@ -11,8 +12,9 @@ from litestar.handlers import HTTPRouteHandler
 from litestar.params import PathParameter, QueryParameter
 from msgspec import Struct
 
+from api import etags
 from api import parameters as asked
-from api.problems import BAD_VERSION, NEEDS_VERSION, answer, document
+from api.problems import BAD_IF_MATCH, BAD_VERSION, NEEDS_VERSION, answer, document
 from api.resources.entries import PostAnswer, answer_of, require_json
 from api.routes import SETTING_FILLED_IN, reading, replacing
 from api.services import NamedReader, NamedTurns
@@ -60,6 +62,8 @@ KINDS = (
 )
 #: the code in its path of what there is one of
 THE_ONLY = "nursery"
+#: no value is replaced a billion times
+_VERSION = re.compile(r'(?:W/)?"([0-9]{1,9})"')
 
 Code = Annotated[str, PathParameter(max_length=140, pattern=r"^[A-Za-z0-9][A-Za-z0-9 ._-]*" + END)]
 
@@ -92,9 +96,13 @@ def _routes(kind: Kind) -> list[HTTPRouteHandler]:
         require_json(request)
         told = _told(kind, code, codec.read_json(await request.body()))
         given = request.headers.get("if-match")
+        if given is not None and not etags.well_formed(given):
+            detail = 'If-Match takes the version as ETag gives it, in quotes, such as If-Match: "3"'
+            return answer(document(400, BAD_IF_MATCH, f"{detail}; nothing was written"))
         version = 0 if given is None else _version(given)
         if version is None:
-            return answer(document(412, BAD_VERSION, 'If-Match takes the version from ETag, such as "3"'))
+            detail = 'If-Match names no version of this value: send one, as ETag gives it, such as If-Match: "3"'
+            return answer(document(412, BAD_VERSION, f"{detail}; nothing was written"))
         try:
             posted = await turns.post(codec.read_told(told), request.state.client, ((kind.card, _key(kind, code)), version))
         except Refused as refused:
@@ -116,10 +124,9 @@ def _key(kind: Kind, code: str) -> str:
 
 
 def _version(given: str) -> int | None:
-    """The version in an If-Match, None for whatever else it says."""
-    text = given.strip().removeprefix("W/").strip('"')
-    few = text.isascii() and text.isdigit() and len(text) < 10  # noqa: PLR2004 - no value is replaced a billion times
-    return int(text) if few else None
+    """The version in an If-Match, None for whatever else it says. Made weak on its way it still says which version."""
+    found = _VERSION.fullmatch(given.strip())
+    return int(found[1]) if found is not None else None
 
 
 def _told(kind: Kind, code: str, value: Any) -> dict[str, Any]:

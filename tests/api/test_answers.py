@@ -114,6 +114,14 @@ def test_a_tag_changes_with_the_answer(service: Service) -> None:
     assert (new.status_code, new.json()["total"]) == (200, {"pot:P9": 40})
 
 
+#: what stands in If-Match instead of the version, and how it is refused
+IF_MATCH = (
+    *((version, 412, "version-conflict") for version in ('"0"', '"2"')),
+    *((other, 412, "not-a-version") for other in ('"x"', "*", '"1", "2"', 'W/"x"', '"1234567890"', '""')),
+    *((broken, 400, "malformed-if-match") for broken in ("", "1", '"1', '1"', '"1" "1"', "W/1", '"a"b"', '"1",')),
+)
+
+
 @pytest.mark.parametrize("kind", BODIES)
 def test_a_reference_value_is_replaced_only_by_who_has_seen_it(service: Service, kind: str) -> None:
     """201 for a new one, 428 without a version, 412 with a wrong one, 200 with the right one, which moves on."""
@@ -126,8 +134,10 @@ def test_a_reference_value_is_replaced_only_by_who_has_seen_it(service: Service,
     assert service.get(path).headers["ETag"] == '"1"'
     needs = service.refusal(put(path, json={**body, **change}))
     assert (needs["status"], needs["code"]) == (428, "needs-version")
-    for version in ('"0"', '"2"', '"x"', "*", ""):
-        assert service.refusal(put(path, json={**body, **change}, headers={"If-Match": version}))["status"] == 412, version
+    for version, status, code in IF_MATCH:
+        refused = service.refusal(put(path, json={**body, **change}, headers={"If-Match": version}))
+        assert (refused["status"], refused["code"]) == (status, code), version
+        assert (refused["title"] == "Replaced since") is (code == "version-conflict"), version
     changed = put(path, json={**body, **change}, headers={"If-Match": made.headers["ETag"]})
     assert (changed.status_code, changed.headers["ETag"]) == (200, '"2"')
     now = service.get(path)

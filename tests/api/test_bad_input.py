@@ -289,7 +289,7 @@ def test_headers_may_be_huge_or_strange(unchanged: Service) -> None:
     fact = dumped(PLACES["/v1/entries"][1])
     for value in (b"x" * 100_000, b'"' * 1000, b",".join([b'"a"'] * 10_000), b"\xff\xfe", b"W/", b"*"):
         assert unchanged.get("/v1/stock", headers={"If-None-Match": value}).status_code in (200, 304)
-        assert unchanged.refusal(unchanged.send("PUT", "/v1/sizes/P9", b"{}", {"If-Match": value}))["status"] in (412, 422)
+        assert unchanged.refusal(unchanged.send("PUT", "/v1/sizes/P9", b"{}", {"If-Match": value}))["status"] in (400, 412)
         refused = unchanged.send("POST", "/v1/entries", fact, {"Authorization": b"Bearer " + value})
         assert unchanged.refusal(refused)["status"] == 401
 

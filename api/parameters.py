@@ -21,6 +21,8 @@ PERSON = _CROP
 ORDER = r"^[A-Za-z0-9][A-Za-z0-9._:-]*" + END
 #: what pages go on after: a code of any kind
 ANY_CODE = r"^[A-Za-z0-9 ._:-]*" + END
+#: a line of the plant book: crop, size, stage, place, batch and unit
+STOCK_LINE = r"^([a-z0-9-]+/[A-Z0-9]*/[a-z-]+/[A-Z0-9-]+/[A-Z0-9a-z-]+/[A-Za-z0-9:-]+)?" + END
 
 Crop = Annotated[str | None, QueryParameter(pattern=_CROP, max_length=64, description="Only this crop.")]
 Size = Annotated[str | None, QueryParameter(pattern=_SIZE, max_length=8, description="Only this pot size.")]
@@ -62,3 +64,8 @@ def percent(confidence: float | None) -> int | None:
 def escaped(value: object) -> str:
     """A value as it may stand in an address."""
     return quote(str(value), safe="")
+
+
+def kept(**narrowed: object) -> str:
+    """What an address that leads on repeats of the question: all that was given."""
+    return "".join(f"&{name}={escaped(value)}" for name, value in narrowed.items() if value is not None)

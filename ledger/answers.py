@@ -75,13 +75,16 @@ class StockLine(Struct, frozen=True, kw_only=True):
 
 
 class Stock(Answer, frozen=True, kw_only=True):
-    """Plants standing: now, or at a moment as it happened, from what was known at another."""
+    """Plants standing: now, or at a moment as it happened, from what was known at another.
+
+    total: of everything asked for, on whichever page. `next` names the line to go on after.
+    """
 
     at: datetime | None
     known_at: datetime | None
     total: dict[str, int]
     lines: list[StockLine]
-    more: bool
+    next: str | None
 
 
 def stock(
@@ -93,21 +96,26 @@ def stock(
     place: str | None = None,
     at: datetime | None = None,
     known_at: datetime | None = None,
+    after: str = "",
     limit: int = MOST,
 ) -> Stock:
-    """The plant book. With `at` or `known_at`, from the lines of the log, else from the balances."""
-    values = {"crop": crop, "size": size, "stage": stage, "place": place, "limit": limit + 1}
+    """The plant book, a page at a time. With `at` or `known_at`, from the lines of the log, else from the balances."""
+    narrowed = {"crop": crop, "size": size, "stage": stage, "place": place}
+    values = {**narrowed, "after": after.split("/") if after else None, "limit": limit + 1}
     if at is None and known_at is None:
         rows = cursor.execute(SQL["stock_now"], values).fetchall()
     else:
         far = datetime.max.replace(tzinfo=rules.DEFAULT_POLICY.occurred_at.tzinfo)
         rows = cursor.execute(SQL["stock_at"], {**values, "at": at or far, "known_at": known_at or far}).fetchall()
     fields = StockLine.__struct_fields__
-    lines = [StockLine(**dict(zip(fields, row, strict=True))) for row in rows[:limit]]
-    total: dict[str, int] = {}
-    for line in lines:
-        total[line.unit] = total.get(line.unit, 0) + line.units
-    return Stock(as_of=store.head(cursor), at=at, known_at=known_at, total=total, lines=lines, more=len(rows) > limit)
+    lines = [StockLine(**dict(zip(fields, row[1:], strict=True))) for row in rows[:limit] if row[1] is not None]
+    following = _line_name(lines[-1]) if len(rows) > limit else None
+    return Stock(as_of=store.head(cursor), at=at, known_at=known_at, total=rows[0][0] or {}, lines=lines, next=following)
+
+
+def _line_name(line: StockLine) -> str:
+    """What tells a line from all others, in the order in which they stand."""
+    return "/".join((line.crop, line.size or "", line.stage, line.place, line.batch, line.unit))
 
 
 class Account(Struct, frozen=True, kw_only=True):
@@ -518,13 +526,15 @@ class OpenQuestion(Struct, frozen=True, kw_only=True):
 
 
 class Questions(Answer, frozen=True, kw_only=True):
-    """What somebody has to look at."""
+    """What somebody has to look at; `next` is the position to go on after."""
 
     questions: list[OpenQuestion]
+    next: int | None
 
 
-def questions(cursor: Cursor, limit: int = 200) -> Questions:
-    """What the ledger would like to be told."""
+def questions(cursor: Cursor, after: int = 0, limit: int = 200) -> Questions:
+    """What the ledger would like to be told, by the positions of the entries that raised it, a page at a time."""
+    rows = cursor.execute(SQL["questions"], {"after": after, "limit": limit + 1}).fetchall()
     found = [
         OpenQuestion(
             kind="possible-duplicate",
@@ -533,9 +543,9 @@ def questions(cursor: Cursor, limit: int = 200) -> Questions:
             first=msgspec.Raw(row[3].encode()),
             second=msgspec.Raw(row[2].encode()),
         )
-        for row in cursor.execute(SQL["questions"], {"limit": limit})
+        for row in rows[:limit]
     ]
-    return Questions(as_of=store.head(cursor), questions=found)
+    return Questions(as_of=store.head(cursor), questions=found, next=rows[limit - 1][4] if len(rows) > limit else None)
 
 
 def policy_card(cursor: Cursor) -> PolicyCard:

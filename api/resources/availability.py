@@ -67,12 +67,8 @@ async def get_availabilities(
     tag = tag_of(b"".join([each.tag.encode() for each in made]) + _encode(following))
     if following is None:
         return _answer(body, tag)
-    kept = f"limit={limit}" + _kept(confidence=confidence, destination=destination)
-    return _answer(body, tag, {"Link": f'</v1/availability?after={following}&{kept}>; rel="next"'})
-
-
-def _kept(**narrowed: Any) -> str:
-    return "".join(f"&{name}={asked.escaped(value)}" for name, value in narrowed.items() if value is not None)
+    kept = asked.kept(limit=limit, confidence=confidence, destination=destination)
+    return _answer(body, tag, {"Link": f'</v1/availability?after={following}{kept}>; rel="next"'})
 
 
 @remembering("/v1/availability/{crop:str}/{size:str}", scope="offer", answers=Availability, tag="Availability")

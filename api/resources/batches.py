@@ -30,8 +30,7 @@ def get_batches(
         found = answers.batches(
             cursor, crop=crop, size=size, stage=stage, place=place, standing=standing, after=after, limit=limit
         )
-    narrowed = {"crop": crop, "size": size, "stage": stage, "place": place, "standing": str(standing).lower(), "limit": limit}
-    kept = "".join(f"&{name}={value}" for name, value in narrowed.items() if value is not None)
+    kept = asked.kept(crop=crop, size=size, stage=stage, place=place, standing=str(standing).lower(), limit=limit)
     headers = {} if found.next is None else {"Link": f'</v1/batches?after={found.next}{kept}>; rel="next"'}
     return Response(found, headers=headers)
 

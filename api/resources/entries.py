@@ -134,6 +134,6 @@ def get_entries(
         raise ValidationException(detail=message, extra=[{"key": chosen[-1], "message": message}])
     with reader.look() as cursor:
         found = answers.entries(cursor, after=after, limit=limit, by=by, batch=batch, crop=crop, type=type)
-    kept = "".join(f"&{name}={value}" for name, value in narrowed.items() if value is not None)
-    headers = {} if found.next is None else {"Link": f'</v1/entries?after={found.next}&limit={limit}{kept}>; rel="next"'}
+    kept = asked.kept(limit=limit, **narrowed)
+    headers = {} if found.next is None else {"Link": f'</v1/entries?after={found.next}{kept}>; rel="next"'}
     return Response(found, headers=headers)

@@ -190,8 +190,7 @@ def get_promises(
     """Promises in the order of their ids. `Link: rel="next"` leads on."""
     with reader.look() as cursor:
         found = answers.promises(cursor, state=in_state, order=order, only_at_risk=at_risk, after=after, limit=limit)
-    narrowed = {"state": in_state, "order": order, "at_risk": "true" if at_risk else None, "limit": limit}
-    kept = "".join(f"&{name}={value}" for name, value in narrowed.items() if value is not None)
+    kept = asked.kept(state=in_state, order=order, at_risk="true" if at_risk else None, limit=limit)
     headers = {} if found.next is None else {"Link": f'</v1/promises?after={found.next}{kept}>; rel="next"'}
     return Response(found, headers=headers)
 

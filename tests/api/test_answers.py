@@ -188,6 +188,9 @@ def _walk(service: Service, path: str, **asked: Any) -> Iterator[dict[str, Any]]
         ("/v1/crops", "values", {}),
         ("/v1/places", "values", {}),
         ("/v1/availability", "offers", {}),
+        ("/v1/stock", "lines", {}),
+        ("/v1/stock", "lines", {"stage": "finished", "crop": IXORA}),
+        ("/v1/stock", "lines", {"at": "2099-01-01T00:00:00+02:00", "known_at": "2099-01-01T00:00:00Z"}),
     ],
 )
 def test_the_pages_join_without_loss_or_repetition(unchanged: Service, path: str, list_: str, asked: dict[str, Any]) -> None:
@@ -199,6 +202,36 @@ def test_the_pages_join_without_loss_or_repetition(unchanged: Service, path: str
         pages = list(_walk(unchanged, path, limit=limit, **asked))
         assert [item for page in pages for item in page[list_]] == whole[list_]
         assert len(pages) > 1 or limit >= len(whole[list_]) or path == "/v1/availability"
+
+
+def test_the_total_of_the_stock_is_of_all_its_pages(unchanged: Service) -> None:
+    """Also on a page after the last line; a line that is none is refused."""
+    whole = unchanged.answer("/v1/stock")
+    assert len(whole["lines"]) > 2
+    for page in _walk(unchanged, "/v1/stock", limit=2):
+        assert page["total"] == whole["total"]
+    beyond = unchanged.answer("/v1/stock", after="zinnia//struck/P1/26W38-01W/cell")
+    assert (beyond["lines"], beyond["total"], beyond["next"]) == ([], whole["total"], None)
+    assert unchanged.refusal(unchanged.get("/v1/stock?after=zinnia"))["code"] == "bad-question"
+
+
+def test_open_questions_come_in_pages(service: Service) -> None:
+    """In the order of the entries that raised them, each once; an answered one is left out of the page that it stood on."""
+    service.tell("opened", crop=IXORA, stage="finished", size="P9", place="G1", units=60)
+    lost = {"batch": BATCH, "stage": "finished", "place": "G1", "cause": "rot"}
+    raised = []
+    for units in range(1, 6):
+        service.tell("lost", **lost, units=units)
+        raised.append(service.tell("lost", **lost, units=units, by="potter"))
+    assert all(entry["questions"] for entry in raised)
+    for limit, many in ((1, 5), (2, 3), (5, 1)):
+        pages = list(_walk(service, "/v1/questions", limit=limit))
+        assert [question["entry"] for page in pages for question in page["questions"]] == [entry["id"] for entry in raised]
+        assert len(pages) == many
+    service.tell("reversed", entry=raised[1]["id"], reason="the same plants")
+    rest = service.answer("/v1/questions", after=raised[0]["position"], limit=2)
+    assert [question["entry"] for question in rest["questions"]] == [entry["id"] for entry in raised[2:4]]
+    assert rest["next"] == raised[3]["position"]
 
 
 # --- figures that tie ------------------------------------------------------------------------------------------

@@ -1,24 +1,41 @@
 -- name: stock_now
--- Units standing, from the balances.
-select holder, crop, size, stage, place, unit, units, counted_at, counted_how, counted_by
-from balances
-where holder is not null and units > 0 and stage <> 'stock'
-  and (%(crop)s::text is null or crop = %(crop)s) and (%(size)s::text is null or size = %(size)s)
-  and (%(stage)s::text is null or stage = %(stage)s) and (%(place)s::text is null or place = %(place)s)
-order by crop, size nulls first, stage, place, holder
-limit %(limit)s
+-- Units standing, from the balances: the lines after one, and what all of them come to (that also where no line is left).
+with found as (
+  select holder, crop, size, stage, place, unit, units, counted_at, counted_how, counted_by
+  from balances
+  where holder is not null and units > 0 and stage <> 'stock'
+    and (%(crop)s::text is null or crop = %(crop)s) and (%(size)s::text is null or size = %(size)s)
+    and (%(stage)s::text is null or stage = %(stage)s) and (%(place)s::text is null or place = %(place)s)
+)
+select total.units, holder, crop, size, stage, place, unit, page.units, counted_at, counted_how, counted_by
+from (select jsonb_object_agg(unit, units) units from (select unit, sum(units) units from found group by unit) u) total
+left join (
+  select holder, crop, size, stage, place, unit, units, counted_at, counted_how, counted_by from found
+  where %(after)s::text[] is null or array[crop, coalesce(size, ''), stage, place, holder, unit] > %(after)s
+  order by crop, coalesce(size, ''), stage, place, holder, unit limit %(limit)s
+) page on true
+order by crop, coalesce(size, ''), stage, place, holder, unit
 
 -- name: stock_at
--- Units that stood at a moment, as it happened, from what was known at another.
-select l.holder, c.card ->> 'crop', c.card ->> 'size', l.stage, l.place, l.unit, sum(l.units)::bigint, null, null, null
-from lines l join cards c on c.kind = 'batch' and c.key = l.holder
-where l.holder is not null and l.stage <> 'stock' and l.at <= %(at)s and l.recorded_at <= %(known_at)s
-  and (%(crop)s::text is null or c.card ->> 'crop' = %(crop)s) and (%(size)s::text is null or c.card ->> 'size' = %(size)s)
-  and (%(stage)s::text is null or l.stage = %(stage)s) and (%(place)s::text is null or l.place = %(place)s)
-group by l.holder, c.card ->> 'crop', c.card ->> 'size', l.stage, l.place, l.unit
-having sum(l.units) <> 0
-order by 2, 3 nulls first, l.stage, l.place, l.holder
-limit %(limit)s
+-- Units that stood at a moment, as it happened, from what was known at another: lines and total as of what stands now.
+with found as (
+  select l.holder, c.card ->> 'crop' crop, c.card ->> 'size' size, l.stage, l.place, l.unit, sum(l.units)::bigint units,
+         null::timestamptz counted_at, null::text counted_how, null::text counted_by
+  from lines l join cards c on c.kind = 'batch' and c.key = l.holder
+  where l.holder is not null and l.stage <> 'stock' and l.at <= %(at)s and l.recorded_at <= %(known_at)s
+    and (%(crop)s::text is null or c.card ->> 'crop' = %(crop)s) and (%(size)s::text is null or c.card ->> 'size' = %(size)s)
+    and (%(stage)s::text is null or l.stage = %(stage)s) and (%(place)s::text is null or l.place = %(place)s)
+  group by 1, 2, 3, 4, 5, 6
+  having sum(l.units) <> 0
+)
+select total.units, holder, crop, size, stage, place, unit, page.units, counted_at, counted_how, counted_by
+from (select jsonb_object_agg(unit, units) units from (select unit, sum(units) units from found group by unit) u) total
+left join (
+  select holder, crop, size, stage, place, unit, units, counted_at, counted_how, counted_by from found
+  where %(after)s::text[] is null or array[crop, coalesce(size, ''), stage, place, holder, unit] > %(after)s
+  order by crop, coalesce(size, ''), stage, place, holder, unit limit %(limit)s
+) page on true
+order by crop, coalesce(size, ''), stage, place, holder, unit
 
 -- name: units_in_all
 -- The sum of every unit over all accounts: always zero.
@@ -90,12 +107,12 @@ select clock_timestamp(), position, recorded_at from pen
 select kind, key, position, card::text from cards where kind = any(%(kinds)s) and position > %(after)s
 
 -- name: questions
--- Questions that nobody has answered, on entries that have not been taken back.
-select q.card ->> 'entry', q.card ->> 'of', e.content, o.content
+-- Questions that nobody has answered, on entries that have not been taken back, in the order of the entries that raised them.
+select q.card ->> 'entry', q.card ->> 'of', e.content, o.content, e.position
 from cards q
 join entries e on e.id = (q.card ->> 'entry')::uuid
 join entries o on o.id = (q.card ->> 'of')::uuid
-where q.kind = 'question' and q.card ->> 'answer' is null
+where q.kind = 'question' and q.card ->> 'answer' is null and e.position > %(after)s
   and not exists (select from entries r where r.reverses in (e.id, o.id))
 order by e.position limit %(limit)s
 

@@ -6,12 +6,12 @@ takes between two answers, so that no answer mixes two moments. Every answer say
 
 from __future__ import annotations
 
-import time
-from collections.abc import Iterable, Iterator
-from datetime import UTC, date, datetime, timedelta
+from collections.abc import Callable, Iterable, Iterator
+from datetime import UTC, date, datetime, time, timedelta
 from hashlib import sha256
 from operator import itemgetter
 from typing import NamedTuple
+from zoneinfo import ZoneInfo
 
 import msgspec
 from msgspec import Struct
@@ -21,14 +21,14 @@ from ledger.plants import cards, forecasts, rules
 from ledger.plants.book import Book
 from ledger.plants.cards import AnyCard, Key
 from ledger.plants.entries import DestinationRule
-from ledger.plants.offer import Offer, Sellable, Step
+from ledger.plants.offer import Offer, Sellable, Step, distrusted
 
 KINDS = ("crop", "destination", "forecast", "nursery", "policy", "pool", "recipe", "shelf")
 SCHEMA_ORG = "https://schema.org/"
 #: so few are told to be few
 LIMITED = 3
-#: the count buffer grows by the day and a forecast gets stale by the hour: an answer may be this old
-_ANSWER_S = 20.0
+#: an answer may be this old: the count buffer grows as time goes by, a plant in hours at the most
+_ANSWER_LASTS = timedelta(seconds=20)
 #: so many answers, at other confidences and for regions, are kept of each crop and size
 _KEPT = 8
 _encode = msgspec.json.Encoder().encode
@@ -134,11 +134,12 @@ class Changes(Answer, frozen=True, kw_only=True):
 
 
 class Made(NamedTuple):
-    """An answer: its JSON after the position, the tag of what it says, and until when it is believed."""
+    """An answer: its JSON after the position, the tag of what it says, and from when until when it is believed."""
 
     body: bytes
     tag: str
-    until: float
+    since: datetime
+    until: datetime
 
 
 #: a crop and a size
@@ -164,7 +165,8 @@ class _Whole(Book):
 class Board:
     """One object a process. Not safe for threads: `read` may run in any, everything else in one."""
 
-    def __init__(self) -> None:
+    def __init__(self, clock: Callable[[], datetime] = lambda: datetime.now(UTC)) -> None:
+        self._clock = clock
         self.position = 0
         self._behind = timedelta(0)
         self._book: Book = _Whole()
@@ -207,7 +209,8 @@ class Board:
             self._moved.pop(pair, None)
             self._moved[pair] = at
             self._made.pop(pair, None)
-        if (news.behind > timedelta(0)) != (self._behind > timedelta(0)):
+        policy = rules.policy_card(self._book).value
+        if distrusted(policy, news.behind) != distrusted(policy, self._behind):
             self._made.clear()
         self.position, self._behind = news.position, news.behind
 
@@ -273,8 +276,7 @@ class Board:
 
     def ready_by(self, crop: str, size: str, quantity: int, percent: int | None = None) -> ReadyBy:
         """By when so many may be promised. Raises Unknown."""
-        now = datetime.now(UTC)
-        offer = self.offer(crop, size, now, percent)
+        offer = self.offer(crop, size, self._clock(), percent)
         step = offer.ready_by(quantity)
         term = "OutOfStock" if step is None else "InStock" if step.on == offer.today else _later(step)
         return ReadyBy(
@@ -292,7 +294,7 @@ class Board:
 
     def outlook(self, crop: str, size: str) -> Outlook:
         """The range behind the curve, week by week where it changes. Raises Unknown."""
-        offer = self.offer(crop, size, datetime.now(UTC))
+        offer = self.offer(crop, size, self._clock())
         return Outlook(
             as_of=self.position,
             crop=crop,
@@ -332,20 +334,20 @@ class Board:
 
     def _kept(self, crop: str, size: str, percent: int, region: str | None) -> Made:
         """The answer after its position, made once and kept for a while."""
-        of_pair, now = self._made.get((crop, size)), time.monotonic()
+        of_pair, now = self._made.get((crop, size)), self._clock()
         kept = of_pair.get((percent, region)) if of_pair is not None else None
-        if kept is not None and kept.until > now:
+        if kept is not None and kept.since <= now < kept.until:
             return kept
-        whole = _encode(self._availability(crop, size, percent, region))
+        offer = self.offer(crop, size, now, percent)
+        whole = _encode(self._availability(offer, crop, size, region))
         assert whole.startswith(_PREFIX)
         body = whole[len(_PREFIX) :]
         if of_pair is None or len(of_pair) >= _KEPT:
             of_pair = self._made[crop, size] = {}
-        of_pair[percent, region] = made = Made(body, tag_of(body), now + _ANSWER_S)
+        of_pair[percent, region] = made = Made(body, tag_of(body), now, _until(offer))
         return made
 
-    def _availability(self, crop: str, size: str, percent: int, region: str | None) -> Availability:
-        offer = self.offer(crop, size, datetime.now(UTC), percent)
+    def _availability(self, offer: Offer, crop: str, size: str, region: str | None) -> Availability:
         curve = offer.curve()
         later = next((step for step in curve if step.on > offer.today and step.quantity > offer.now), None)
         if offer.now:
@@ -357,7 +359,7 @@ class Board:
             crop=crop,
             size=size,
             now=offer.now,
-            confidence=percent / 100,
+            confidence=offer.percent / 100,
             curve=curve,
             availability=SCHEMA_ORG + term,
             availability_starts=later.on if later is not None and not offer.now else None,
@@ -380,6 +382,23 @@ class Board:
 def tag_of(answer: bytes) -> str:
     """The ETag of what an answer says, which leaves its position out."""
     return f'"{sha256(answer).hexdigest()[:24]}"'
+
+
+def _until(offer: Offer) -> datetime:
+    """Until when an answer is believed: not beyond the day, nor the moment when its forecast is no longer good.
+
+    A hold that runs out changes nothing by itself: it holds until an entry says that it has.
+    """
+    policy, waiting_since = offer.policy, offer.pool.waiting_since
+    ends = [
+        offer.at + _ANSWER_LASTS,
+        datetime.combine(offer.today + timedelta(days=1), time(), ZoneInfo(policy.time_zone)).astimezone(UTC),
+    ]
+    if offer.card is not None:
+        ends.append(offer.card.at + timedelta(hours=policy.forecast_hours) + timedelta.resolution)
+    if waiting_since is not None:
+        ends.append(waiting_since + timedelta(minutes=policy.forecast_lag_minutes) + timedelta.resolution)
+    return min(end for end in ends if end > offer.at)
 
 
 def _later(step: Step) -> str:

@@ -19,7 +19,7 @@ from psycopg_pool import PoolTimeout
 
 from api import etags, openapi, problems
 from api.fresh import FreshBoard
-from api.keys import Keys, guard
+from api.keys import Keys, admitted
 from api.reader import Reader, make_pool
 from api.resources import availability, batches, docs, entries, health, potting, promises, reference, reports, statements, stock
 from ledger import schema
@@ -90,8 +90,7 @@ def create_app(conninfo: str | None = None) -> Litestar:
     app = Litestar(
         route_handlers=HANDLERS,
         lifespan=[running],
-        guards=[guard],
-        middleware=[etags.conditional],
+        middleware=[admitted, etags.conditional],
         before_request=_only_known_questions,
         dependencies={
             "reader": Provide(lambda: reader, sync_to_thread=False),
@@ -121,7 +120,7 @@ def create_app(conninfo: str | None = None) -> Litestar:
             render_plugins=[],
             use_handler_docstrings=True,
         ),
-        state=State({"keys": Keys(pool), "in_progress": promises.InProgress(), "end_streams": board.stop}),
+        state=State({"keys": Keys(pool), "in_progress": promises.InProgress(), "board": board, "end_streams": board.stop}),
     )
     app.state.openapi = openapi.document(app)
     return app

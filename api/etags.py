@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import hashlib
 import re
+from collections.abc import Iterable
 from typing import Any, cast
 
 from litestar.enums import ScopeType
@@ -29,7 +30,7 @@ def conditional(app: ASGIApp) -> ASGIApp:
         if scope["type"] != ScopeType.HTTP or scope["method"] not in ("GET", "HEAD"):
             await app(scope, receive, send)
             return
-        wanted = dict(scope["headers"]).get(b"if-none-match", b"").decode("latin-1")
+        wanted = _header(scope["headers"], b"if-none-match")
         start: dict[str, Any] = {}
 
         async def watch(message: Message) -> None:
@@ -52,18 +53,24 @@ def conditional(app: ASGIApp) -> ASGIApp:
     return cast("ASGIApp", tagged)
 
 
+def _header(headers: Iterable[tuple[bytes, bytes]], wanted: bytes) -> str:
+    return next((value for name, value in headers if name == wanted), b"").decode("latin-1")
+
+
 async def _send_start(start: dict[str, Any], headers: list[tuple[bytes, bytes]], send: Send) -> None:
     await send(cast("Message", {**start, "headers": [*start["headers"], *headers]}))
 
 
 async def _answer(start: dict[str, Any], body: Any, wanted: str, send: Send) -> None:
-    headers = dict(start["headers"])
-    own = headers.get(b"etag")
-    tag = own.decode() if own else f'"{hashlib.sha256(body["body"]).hexdigest()[:24]}"'
+    own = _header(start["headers"], b"etag")
+    tag = own or f'"{hashlib.sha256(body["body"]).hexdigest()[:24]}"'
     if wanted and (wanted.strip() == "*" or tag in [part.strip().removeprefix("W/") for part in wanted.split(",")]):
         message = {"type": "http.response.start", "status": 304, "headers": [(b"etag", tag.encode())]}
         await send(cast("Message", message))
         await send({"type": "http.response.body", "body": b"", "more_body": False})
         return
-    await _send_start(start, [] if own else [(b"etag", tag.encode())], send)
+    if own:
+        await send(cast("Message", start))
+    else:
+        await _send_start(start, [(b"etag", tag.encode())], send)
     await send(body)

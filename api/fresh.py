@@ -49,6 +49,10 @@ class FreshBoard:
                     await self._catch_up()
         return self._board
 
+    def at_hand(self) -> Board | None:
+        """The board, if it need not be read first."""
+        return self._board if self._is_fresh() else None
+
     def _is_fresh(self) -> bool:
         return self._board.position >= self._nursery.position and time.monotonic() - self._seen < _BELIEVED_S
 

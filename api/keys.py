@@ -7,9 +7,8 @@ import time
 from datetime import UTC, date, datetime
 from typing import Any, NamedTuple
 
-from litestar.connection import ASGIConnection
 from litestar.exceptions import NotAuthorizedException, PermissionDeniedException
-from litestar.handlers import BaseRouteHandler
+from litestar.types import ASGIApp, Receive, Scope, Send
 from psycopg_pool import ConnectionPool
 
 from ledger.keys import SQL, digest_of
@@ -65,21 +64,30 @@ class Keys:
         return Caller(client=row[1], scopes=frozenset(row[2]), expires_at=row[3])
 
 
-async def guard(connection: ASGIConnection[Any, Any, Any, Any], handler: BaseRouteHandler) -> None:
-    """Every route names its scope; only those that say `open` need no key."""
-    scope = handler.opt.get("scope")
-    if scope == OPEN:
+def admitted(app: ASGIApp) -> ASGIApp:
+    """Middleware: every route names its scope, and who has no key with it comes no further; `open` ones need no key."""
+
+    async def checked(scope: Scope, receive: Receive, send: Send) -> None:
+        await _admit(scope)
+        await app(scope, receive, send)
+
+    return checked
+
+
+async def _admit(scope: Scope) -> None:
+    needed = scope["route_handler"].opt.get("scope")
+    if needed == OPEN:
         return
-    if scope is None:
+    if needed is None:
         raise PermissionDeniedException("this route has no scope yet and is closed")
-    given = next((value for name, value in connection.scope["headers"] if name == b"authorization"), b"")
+    given = next((value for name, value in scope["headers"] if name == b"authorization"), b"")
     scheme, _, key = given.decode("latin-1").partition(" ")
     if scheme.lower() != "bearer" or not key:
         raise NotAuthorizedException("send a key: Authorization: Bearer <key> (`tallybench key make` makes one)")
-    keys: Keys = connection.app.state["keys"]
+    keys: Keys = scope["litestar_app"].state["keys"]
     caller = await keys.caller(key.strip())
     if caller is None:
         raise NotAuthorizedException("this key is unknown, revoked or expired: ask for another")
-    if scope not in caller.scopes:
-        raise PermissionDeniedException(f"this key does not have the scope {scope}: it has {', '.join(sorted(caller.scopes))}")
-    connection.scope["state"] |= {"client": caller.client, "scopes": caller.scopes}
+    if needed not in caller.scopes:
+        raise PermissionDeniedException(f"this key does not have the scope {needed}: it has {', '.join(sorted(caller.scopes))}")
+    scope["state"] |= {"client": caller.client, "scopes": caller.scopes}

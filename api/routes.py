@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from typing import Any
 
 from litestar import get, post, put
 from litestar.handlers import HTTPRouteHandler
+from litestar.types import Middleware
 
 #: what the server fills in of an entry: the time, the id, and what the path says
 SETTING_FILLED_IN = ("id", "occurred_at")
@@ -20,9 +21,11 @@ def reading(path: str, *, scope: str, answers: Any, tag: str) -> Handler:
     return get(path, sync_to_thread=True, opt={"scope": scope, "answers": answers}, tags=[tag])
 
 
-def remembering(path: str, *, scope: str, answers: Any, tag: str, streams: bool = False) -> Handler:
+def remembering(
+    path: str, *, scope: str, answers: Any, tag: str, streams: bool = False, middleware: Sequence[Middleware] = ()
+) -> Handler:
     """A GET that is answered from memory, on the event loop. streams: the same as server-sent events, to who accepts them."""
-    return get(path, opt={"scope": scope, "answers": answers, "streams": streams}, tags=[tag])
+    return get(path, opt={"scope": scope, "answers": answers, "streams": streams}, tags=[tag], middleware=middleware)
 
 
 def posting(path: str, *, scope: str, takes: Any, answers: Any, tag: str) -> Handler:

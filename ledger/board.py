@@ -250,7 +250,14 @@ class Board:
 
     def availability(self, crop: str, size: str, percent: int | None = None, region: str | None = None) -> Made:
         """An Availability, its JSON whole. Raises Unknown."""
-        made = self._kept(crop, size, percent or self.percent, region)
+        return self._whole(self._made_for(crop, size, percent or self.percent, region))
+
+    def kept(self, crop: str, size: str) -> Made | None:
+        """The Availability at the policy's confidence as it was made for an earlier question; None if it has to be made."""
+        made = self._found(crop, size, self.percent, None, self._clock())
+        return self._whole(made) if made is not None else None
+
+    def _whole(self, made: Made) -> Made:
         return made._replace(body=b'{"as_of":%d%b' % (self.position, made.body))
 
     def availabilities(self, crops: Iterable[str], percent: int | None = None, region: str | None = None) -> list[Made]:
@@ -332,16 +339,22 @@ class Board:
 
     # --- how an answer is made --------------------------------------------------------------------------------
 
-    def _kept(self, crop: str, size: str, percent: int, region: str | None) -> Made:
+    def _found(self, crop: str, size: str, percent: int, region: str | None, now: datetime) -> Made | None:
+        """An answer that was made before, if it is still believed."""
+        of_pair = self._made.get((crop, size))
+        found = of_pair.get((percent, region)) if of_pair is not None else None
+        return found if found is not None and found.since <= now < found.until else None
+
+    def _made_for(self, crop: str, size: str, percent: int, region: str | None) -> Made:
         """The answer after its position, made once and kept for a while."""
-        of_pair, now = self._made.get((crop, size)), self._clock()
-        kept = of_pair.get((percent, region)) if of_pair is not None else None
-        if kept is not None and kept.since <= now < kept.until:
-            return kept
+        now = self._clock()
+        if (found := self._found(crop, size, percent, region, now)) is not None:
+            return found
         offer = self.offer(crop, size, now, percent)
         whole = _encode(self._availability(offer, crop, size, region))
         assert whole.startswith(_PREFIX)
         body = whole[len(_PREFIX) :]
+        of_pair = self._made.get((crop, size))
         if of_pair is None or len(of_pair) >= _KEPT:
             of_pair = self._made[crop, size] = {}
         of_pair[percent, region] = made = Made(body, tag_of(body), now, _until(offer))

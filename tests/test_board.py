@@ -41,7 +41,7 @@ class Watched(Board):
 
     def body(self) -> bytes:
         """The answer's JSON: the same object while it is kept."""
-        return self._kept(IXORA, "P9", self.percent, None).body
+        return self._made_for(IXORA, "P9", self.percent, None).body
 
     def at(self, moment: datetime) -> dict[str, Any]:
         """What is answered at a moment."""

@@ -16,6 +16,7 @@ import pytest
 
 from api.resources import availability
 from ledger import keys, serving
+from ledger.board import Board
 from ledger.log import codec
 from ledger.nursery import Nursery
 from ledger.plants import forecasts, numbers
@@ -78,6 +79,42 @@ def test_an_entry_is_in_the_answer_as_soon_as_it_is_written(shop: Service) -> No
         position = shop.tell("lost", batch=BATCH, stage="finished", place="G1", units=1, cause="rot")["position"]
         found = shop.answer(ONE)
         assert (found["now"], found["as_of"]) == (left, position)
+
+
+def test_an_answer_kept_ready_is_the_one_that_was_made(shop: Service, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Byte for byte and header for header, at the position of the moment; needs a key with the scope; gone with any change."""
+    found: list[bool] = []
+    kept = Board.kept
+
+    def watched(board: Board, crop: str, size: str) -> Any:
+        made = kept(board, crop, size)
+        found.append(made is not None)
+        return made
+
+    def read() -> None:
+        """Bring the board up to date without asking for that answer."""
+        shop.answer(f"{ONE}/ready-by", quantity=1)
+
+    monkeypatch.setattr(Board, "kept", watched)
+    read()
+    made, ready = shop.get(ONE), shop.get(ONE)
+    assert found == [False, True]
+    assert (ready.status_code, ready.content, ready.headers) == (made.status_code, made.content, made.headers)
+    assert ready.json() == shop.answer(ONE, confidence=0.9)
+    assert len(found) == 2, "a question with parameters is read"
+    again = shop.get(ONE, headers={"If-None-Match": ready.headers["ETag"]})
+    assert (again.status_code, again.content) == (304, b"")
+    assert shop.get(ONE, headers={"Authorization": ""}).status_code == 401
+    reader = keys.make(shop.conninfo, "reader", ["read"])
+    assert shop.get(ONE, headers={"Authorization": f"Bearer {reader}"}).status_code == 403
+    assert found == [False, True, True]
+    position = shop.tell("person-set", code="new", name="New")["position"]
+    read()
+    assert (shop.answer(ONE)["as_of"], found.pop()) == (position, True)
+    shop.tell("lost", batch=BATCH, stage="finished", place="G1", units=1, cause="rot")
+    read()
+    assert (shop.answer(ONE)["now"], found.pop()) == (39, False)
+    assert shop.get(f"/v1/availability/{IXORA}/P99").status_code == 404
 
 
 def test_a_forecast_of_another_process_shows_by_itself(shop: Service) -> None:

@@ -9,7 +9,7 @@ from contextlib import asynccontextmanager
 from typing import Any, NoReturn
 
 import psycopg
-from litestar import Litestar, Request
+from litestar import Litestar, Request, Router
 from litestar.datastructures import State
 from litestar.di import Provide
 from litestar.exceptions import HTTPException, ValidationException
@@ -20,6 +20,7 @@ from psycopg_pool import PoolTimeout
 from api import etags, openapi, problems
 from api.fresh import FreshBoard
 from api.keys import Keys, admitted
+from api.pages import showing, sign_in
 from api.reader import Reader, make_pool
 from api.resources import availability, batches, docs, entries, health, potting, promises, reference, reports, statements, stock
 from ledger import schema
@@ -72,6 +73,8 @@ HANDLERS: list[ControllerRouterHandler] = [
     docs.STATIC,
 ]
 
+PAGES = Router(path="/", route_handlers=[*sign_in.HANDLERS], exception_handlers=showing.TROUBLES)
+
 
 def create_app(conninfo: str | None = None) -> Litestar:
     """The application on a database; raises ledger.schema.WrongSchema if that is not on this program's schema."""
@@ -88,7 +91,7 @@ def create_app(conninfo: str | None = None) -> Litestar:
                 yield
 
     app = Litestar(
-        route_handlers=HANDLERS,
+        route_handlers=[*HANDLERS, PAGES],
         lifespan=[running],
         middleware=[admitted, etags.conditional],
         before_request=_only_known_questions,

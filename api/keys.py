@@ -5,12 +5,14 @@ from __future__ import annotations
 import asyncio
 import time
 from datetime import UTC, date, datetime
-from typing import Any, NamedTuple
+from typing import Any
 
 from litestar.exceptions import NotAuthorizedException, PermissionDeniedException
 from litestar.types import ASGIApp, Receive, Scope, Send
 from psycopg_pool import ConnectionPool
 
+from api import sessions
+from api.sessions import Caller, Session
 from ledger.keys import SQL, digest_of
 
 #: the scope of a route that needs no key
@@ -20,15 +22,8 @@ _FRESH_S = 5.0
 _MOST_REMEMBERED = 10_000
 
 
-class Caller(NamedTuple):
-    """Who holds the key: `client` is what the ledger notes beside an entry."""
-
-    client: str
-    scopes: frozenset[str]
-    expires_at: datetime | None
-
-
 _NEVER: tuple[float, Caller | None] = (0.0, None)
+_NO_SESSION: tuple[float, Session | None] = (0.0, None)
 
 
 class Keys:
@@ -37,6 +32,7 @@ class Keys:
     def __init__(self, pool: ConnectionPool[Any]) -> None:
         self._pool = pool
         self._remembered: dict[bytes, tuple[float, Caller | None]] = {}
+        self._sessions: dict[str, tuple[float, Session | None]] = {}
         self._used: dict[str, date] = {}
 
     async def caller(self, key: str) -> Caller | None:
@@ -63,6 +59,46 @@ class Keys:
                 self._used[row[0]] = today
         return Caller(client=row[1], scopes=frozenset(row[2]), expires_at=row[3])
 
+    async def signed_in(self, cookie: str) -> Session | None:
+        """The session of a device, None where its cookie, its key or its time is no longer good."""
+        prefix = cookie.split(".", 1)[0]
+        until, found = self._sessions.get(cookie, _NO_SESSION)
+        if until < time.monotonic():
+            found = await asyncio.to_thread(self._find_device, prefix, cookie)
+            if len(self._sessions) > _MOST_REMEMBERED:
+                self._sessions.clear()
+            self._sessions[cookie] = (time.monotonic() + _FRESH_S, found)
+        return found if found is None or found.ends_at > datetime.now(UTC) else None
+
+    async def sign_in(self, key: str) -> str:
+        """A cookie for the device that has this key. Raises NotAuthorizedException."""
+        if await self.caller(key) is None:
+            raise NotAuthorizedException("this key is unknown, revoked or expired: ask for another")
+        return sessions.made(_prefix_of(key), digest_of(key), None, datetime.now(UTC))
+
+    async def hand_over(self, session: Session, person: str) -> str:
+        """A cookie for the same device in other hands."""
+        row = await asyncio.to_thread(self._device, session.prefix)
+        if row is None:
+            raise NotAuthorizedException("the key of this device was revoked")
+        return sessions.made(session.prefix, bytes(row[4]), person or None, datetime.now(UTC))
+
+    def _device(self, prefix: str) -> tuple[Any, ...] | None:
+        with self._pool.connection() as connection:
+            found: tuple[Any, ...] | None = connection.execute(SQL["find_device"], {"prefix": prefix}).fetchone()
+        return found
+
+    def _find_device(self, prefix: str, cookie: str) -> Session | None:
+        row = self._device(prefix)
+        if row is None:
+            return None
+        return sessions.opened(cookie, Caller(client=row[1], scopes=frozenset(row[2]), expires_at=row[3]), bytes(row[4]))
+
+
+def _prefix_of(key: str) -> str:
+    """The part of a key that tells it apart without giving it away: tally-<prefix>-<secret>."""
+    return key.split("-")[1] if key.count("-") > 1 else ""
+
 
 def admitted(app: ASGIApp) -> ASGIApp:
     """Middleware: every route names its scope, and who has no key with it comes no further; `open` ones need no key."""
@@ -80,6 +116,9 @@ async def _admit(scope: Scope) -> None:
         return
     if needed is None:
         raise PermissionDeniedException("this route has no scope yet and is closed")
+    if scope["route_handler"].opt.get("page"):
+        await _admit_to_page(scope, needed)
+        return
     given = next((value for name, value in scope["headers"] if name == b"authorization"), b"")
     scheme, _, key = given.decode("latin-1").partition(" ")
     if scheme.lower() != "bearer" or not key:
@@ -91,3 +130,15 @@ async def _admit(scope: Scope) -> None:
     if needed not in caller.scopes:
         raise PermissionDeniedException(f"this key does not have the scope {needed}: it has {', '.join(sorted(caller.scopes))}")
     scope["state"] |= {"client": caller.client, "scopes": caller.scopes}
+
+
+async def _admit_to_page(scope: Scope, needed: str) -> None:
+    """Pages are for devices that have signed in; the API takes no cookie, so that no other site can have it called."""
+    keys: Keys = scope["litestar_app"].state["keys"]
+    cookie = sessions.cookie_of(scope["headers"])
+    session = await keys.signed_in(cookie) if cookie else None
+    if session is None:
+        raise NotAuthorizedException("sign this device in")
+    if needed not in session.caller.scopes:
+        raise PermissionDeniedException(f"the key of this device does not have the scope {needed}")
+    scope["state"] |= {"client": session.caller.client, "scopes": session.caller.scopes, "session": session}

@@ -1,0 +1,1 @@
+alter table keys drop column heard_at, drop column waiting;

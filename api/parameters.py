@@ -7,6 +7,7 @@ from math import ceil
 from typing import Annotated, Literal
 from urllib.parse import quote
 
+from litestar.exceptions import ValidationException
 from litestar.params import PathParameter, QueryParameter
 
 from ledger.plants import numbers
@@ -69,3 +70,10 @@ def escaped(value: object) -> str:
 def kept(**narrowed: object) -> str:
     """What an address that leads on repeats of the question: all that was given."""
     return "".join(f"&{name}={escaped(value)}" for name, value in narrowed.items() if value is not None)
+
+
+def has_zone(name: str, moment: datetime | None) -> None:
+    """Refuse a time without its offset: it could be any of twenty-six hours."""
+    if moment is not None and moment.tzinfo is None:
+        message = "give the time with its offset, such as 2027-03-02T09:00:00+00:00"
+        raise ValidationException(detail=message, extra=[{"key": name, "message": message}])

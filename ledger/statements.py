@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterable, Sequence
-from datetime import UTC, date, datetime, timedelta
+from datetime import date, datetime, timedelta
 from typing import Any, NamedTuple
 
 import msgspec
@@ -106,8 +106,6 @@ class _Books(NamedTuple):
 
 def _books(cursor: Cursor, since: date, until: date, known_at: datetime | None) -> _Books:
     """The sums of a period, charged for space, once they are known to tie. Raises DoesNotTie."""
-    if known_at is not None and known_at.tzinfo is None:
-        known_at = known_at.replace(tzinfo=UTC)
     found = _known(cursor, since, until, known_at) if known_at is not None else _followed(cursor, since, until)
     return found._replace(sums=[*found.sums, *_nights(found.shelf, since, until)])
 
@@ -182,11 +180,11 @@ def _sums_of(lines: Iterable[Line], since: date, until: date) -> list[Sum]:
         if (line.span_from or line.day) > until:
             continue
         total = found[line.crop, line.size, line.stage, line.flow, line.cause]
-        for at, end in enumerate((since - _NIGHT, until)):
-            if line.day <= end:
+        for at, end in enumerate((since, until + _NIGHT)):
+            if line.day < end:
                 parts = (line.units, line.value, line.cost, line.normal)
-            elif line.span_from is not None and line.span_from <= end:
-                passed, days = (end - line.span_from).days + 1, (line.day - line.span_from).days + 1
+            elif line.span_from is not None and line.span_from < end:
+                passed, days = (end - line.span_from).days, (line.day - line.span_from).days + 1
                 parts = (0, _part(line.value, passed, days), _part(line.cost, passed, days), 0)
             else:
                 continue

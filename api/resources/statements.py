@@ -6,6 +6,7 @@ from datetime import date
 from typing import Annotated, cast, get_args
 
 from litestar import Response
+from litestar.exceptions import ValidationException
 from litestar.params import QueryParameter
 
 from api import parameters as asked
@@ -37,10 +38,11 @@ def get_movement(
     format: asked.Format = "json",  # noqa: A002 - the API's word
 ) -> Response[statements.Movement] | Response[bytes]:
     """Opening, what came in and went out, closing: in units and money. It ties, or there is none (503, does-not-tie)."""
+    asked.has_zone("known_at", known_at)
     follower.catch_up()
     chosen = cast("list[StatementBy]", [name for name in get_args(StatementBy) if name in by.split(",")])
     with reader.look() as cursor:
-        first, last = period(cursor, since, until)
+        first, last = _past(cursor, since, until)
         found = statements.movement(
             cursor, since=first, until=last, by=chosen, crop=crop, size=size, stage=stage, known_at=known_at
         )
@@ -64,9 +66,10 @@ def get_value(
     format: asked.Format = "json",  # noqa: A002 - the API's word
 ) -> Response[statements.Value] | Response[bytes]:
     """What stands and what it is worth, at moving average cost. Stock plants are not inventory."""
+    asked.has_zone("known_at", known_at)
     follower.catch_up()
     with reader.look() as cursor:
-        _, day = period(cursor, None, on)
+        _, day = _past(cursor, None, on)
         found = statements.value(
             cursor, on=day, by_batch=batches, realisable=realisable, crop=crop, size=size, stage=stage, known_at=known_at
         )
@@ -85,7 +88,17 @@ def get_journal(
     """The period as journal lines under the accounts of `books-set`; debit and credit are equal."""
     follower.catch_up()
     with reader.look() as cursor:
-        first, last = period(cursor, since, until)
+        first, last = _past(cursor, since, until)
         found = statements.journal(cursor, since=first, until=last)
         made_at = answers.written_at(cursor, found.as_of)
     return Response(found) if format == "json" else given(printed.journal(found, made_at), format)
+
+
+def _past(cursor: answers.Cursor, since: date | None, until: date | None) -> tuple[date, date]:
+    """A period of which the books can speak: it has no day that is still to come."""
+    first, last = period(cursor, since, until)
+    _, today = period(cursor, None, None)
+    if last > today:
+        message = f"the books end today ({today}): ask for no later day"
+        raise ValidationException(detail=message, extra=[{"key": "to", "message": message}])
+    return first, last

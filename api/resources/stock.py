@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-from datetime import datetime
 from typing import Annotated
 
 from litestar import Response
-from litestar.exceptions import ValidationException
 from litestar.params import QueryParameter
 
 from api import parameters as asked
@@ -36,7 +34,7 @@ def get_stock(
     By crop, size, stage, place and batch. `Link: rel="next"` leads on; `total` is of all pages.
     """
     for name, moment in (("at", at), ("known_at", known_at)):
-        _has_zone(name, moment)
+        asked.has_zone(name, moment)
     if at is not None or known_at is not None:
         follower.catch_up()
     with reader.look() as cursor:
@@ -48,12 +46,6 @@ def get_stock(
     moments = {"at": at and at.isoformat(), "known_at": known_at and known_at.isoformat()}
     kept = asked.kept(crop=crop, size=size, stage=stage, place=place, **moments, limit=limit)
     return Response(found, headers={"Link": f'</v1/stock?after={asked.escaped(found.next)}{kept}>; rel="next"'})
-
-
-def _has_zone(name: str, moment: datetime | None) -> None:
-    if moment is not None and moment.tzinfo is None:
-        message = "give the time with its offset, such as 2027-03-02T09:00:00+00:00"
-        raise ValidationException(detail=message, extra=[{"key": name, "message": message}])
 
 
 @reading("/v1/sums", scope="read", answers=answers.Sums, tag="Plant book")

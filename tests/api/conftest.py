@@ -149,6 +149,7 @@ def live(service: Service) -> None:
     tell("cost-set", step="potting", amount="0.35", effective_on="2026-01-01", size="P9")
     tell("policy-set", time_zone="Europe/London")
     tell("temperatures-set", normals_tenths_c=[180] * 12)
+    tell("books-set", selling_percent=18)
     tell("counted", batch=batch, stage="finished", place="G1", units=58, method="blind-count")
     tell("lost", batch=batch, stage="finished", place="G1", units=3, cause="rot")
     tell("lost", batch=batch, stage="finished", place="G1", units=3, cause="rot", by="potter")
@@ -175,7 +176,7 @@ def rule(verdict: str, **more: Any) -> dict[str, Any]:
 
 CODES = {
     "crops": IXORA, "sizes": "P9", "places": "G1", "people": "potter", "recipes": IXORA, "costs": "potting.all.P9",
-    "policies": "nursery", "stock-plants": "S-IXO", "destinations": "North", "temperatures": "nursery",
+    "policies": "nursery", "accounting": "nursery", "stock-plants": "S-IXO", "destinations": "North", "temperatures": "nursery",
 }  # fmt: skip
 
 

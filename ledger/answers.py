@@ -16,7 +16,7 @@ from msgspec import Struct
 
 from ledger.books import kept, shrink
 from ledger.log import queries, store
-from ledger.plants import cards, rules
+from ledger.plants import cards, desk
 from ledger.plants.cards import (
     AnyCard,
     BatchCard,
@@ -105,7 +105,7 @@ def stock(
     if at is None and known_at is None:
         rows = cursor.execute(SQL["stock_now"], values).fetchall()
     else:
-        far = datetime.max.replace(tzinfo=rules.DEFAULT_POLICY.occurred_at.tzinfo)
+        far = datetime.max.replace(tzinfo=desk.DEFAULT_POLICY.occurred_at.tzinfo)
         rows = cursor.execute(SQL["stock_at"], {**values, "at": at or far, "known_at": known_at or far}).fetchall()
     fields = StockLine.__struct_fields__
     lines = [StockLine(**dict(zip(fields, row[1:], strict=True))) for row in rows[:limit] if row[1] is not None]
@@ -195,7 +195,7 @@ def batch(cursor: Cursor, number: str, now: datetime) -> BatchAnswer:
         as_of=store.head(cursor),
         batch=card,
         flags=list(_flags(cursor, card, crop, now)),
-        expected=expected(card, recipe.value if recipe is not None else None, rules.day_of(now, policy_of(cursor))),
+        expected=expected(card, recipe.value if recipe is not None else None, desk.day_of(now, policy_of(cursor))),
         life=life,
     )
 
@@ -550,7 +550,7 @@ def questions(cursor: Cursor, after: int = 0, limit: int = 200) -> Questions:
 
 def policy_card(cursor: Cursor) -> PolicyCard:
     """The policy in force, or the default, and the correction of its confidence."""
-    return _maybe(cursor, "policy", "", PolicyCard) or PolicyCard(value=rules.DEFAULT_POLICY)
+    return _maybe(cursor, "policy", "", PolicyCard) or PolicyCard(value=desk.DEFAULT_POLICY)
 
 
 def policy_of(cursor: Cursor) -> PolicySet:

@@ -17,7 +17,7 @@ import msgspec
 from msgspec import Struct
 
 from ledger.answers import SQL, Answer, Cursor, Unknown
-from ledger.plants import cards, forecasts, rules
+from ledger.plants import cards, desk, forecasts, promises
 from ledger.plants.book import Book
 from ledger.plants.cards import AnyCard, Key
 from ledger.plants.entries import DestinationRule
@@ -209,7 +209,7 @@ class Board:
             self._moved.pop(pair, None)
             self._moved[pair] = at
             self._made.pop(pair, None)
-        policy = rules.policy_card(self._book).value
+        policy = desk.policy_card(self._book).value
         if distrusted(policy, news.behind) != distrusted(policy, self._behind):
             self._made.clear()
         self.position, self._behind = news.position, news.behind
@@ -246,7 +246,7 @@ class Board:
         sizes = self.sizes(crop)
         if size not in sizes:
             raise Unknown(f"{crop} is not sold in {size}: it is sold in {', '.join(sizes) or 'no size'}")
-        return rules.offer_of(self._book, crop, size, at, self._behind, percent)
+        return promises.offer_of(self._book, crop, size, at, self._behind, percent)
 
     def availability(self, crop: str, size: str, percent: int | None = None, region: str | None = None) -> Made:
         """An Availability, its JSON whole. Raises Unknown."""
@@ -267,7 +267,7 @@ class Board:
     @property
     def percent(self) -> int:
         """The confidence at which promises are made."""
-        return rules.policy_card(self._book).confidence
+        return desk.policy_card(self._book).confidence
 
     def crops(self, after: str = "") -> Iterator[str]:
         """Codes of crops that are sold, in order."""
@@ -387,8 +387,8 @@ class Board:
             return None
         card, value = self._book.destination(region), self._book.crop(crop)
         assert value is not None, "it is sold"
-        refused, papers = rules.destination_of(card, value.value, on)
-        concerning = [rule for rule in card.value.rules if rules.concerns(rule, value.value, on)] if card is not None else []
+        refused, papers = promises.destination_of(card, value.value, on)
+        concerning = [rule for rule in card.value.rules if promises.concerns(rule, value.value, on)] if card is not None else []
         return Destination(region=region, listed=card is not None, refused=refused, papers=list(papers), rules=concerning)
 
 

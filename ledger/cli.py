@@ -33,9 +33,9 @@ from ledger.books.statement import DoesNotTie, StatementBy
 from ledger.forecast.calibration import Row
 from ledger.log import codec, store
 from ledger.nursery import Nursery, Unavailable
+from ledger.plants.desk import day_of
 from ledger.plants.entries import THE_LEDGER, Stage
 from ledger.plants.refusals import Problem, Refused
-from ledger.plants.rules import day_of
 from ledger.printing import tables
 from ledger.printing.tables import Report
 from ledger.projections import runner

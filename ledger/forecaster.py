@@ -28,7 +28,7 @@ from ledger.forecast.learning import Fitted
 from ledger.forecast.stays import CropFacts
 from ledger.log import codec, store
 from ledger.nursery import Nursery
-from ledger.plants import forecasts, rules
+from ledger.plants import desk, forecasts, promises
 from ledger.plants.book import Book
 from ledger.plants.cards import PromiseLine, changed
 from ledger.plants.entries import (
@@ -116,7 +116,7 @@ class Forecaster:
     def catch_up(self, at: datetime) -> int:
         """Forecast what was touched since the last time, everything on a new day, and watch over promises; entries told."""
         with self._look() as cursor:
-            today = rules.day_of(at, answers.policy_of(cursor))
+            today = desk.day_of(at, answers.policy_of(cursor))
             head = store.head(cursor)
             crops = self._touched(cursor) if today == self._day else self._crops(cursor)
         told = self.publish(crops, at)
@@ -126,7 +126,7 @@ class Forecaster:
     def publish(self, crops: Iterable[str] | None, at: datetime) -> int:
         """Forecast crops (all of them, if none are named) as of now, and watch over what is promised of them; entries told."""
         with self._look() as cursor:
-            today = rules.day_of(at, answers.policy_of(cursor))
+            today = desk.day_of(at, answers.policy_of(cursor))
             wanted = self._crops(cursor) if crops is None else list(crops)
         told = self._check_due(at, today) if self._checked != today else 0
         self._checked = today
@@ -144,7 +144,7 @@ class Forecaster:
             runner.follow(self._connection)
         with self._look() as cursor:
             told, policy = past.told(cursor), answers.policy_card(cursor)
-        found = measured.backtest(told, rules.day_of(at, policy.value), models=[FORECAST])
+        found = measured.backtest(told, desk.day_of(at, policy.value), models=[FORECAST])
         changed = measured.correction(found, policy, at) if found is not None else None
         return self._tell([changed]) if changed is not None else 0
 
@@ -244,7 +244,7 @@ class Forecaster:
             book, sizes = self._book(cursor, crops)
             risky = self._known_risks(cursor)
             offers = [
-                (crop, size, rules.offer_of(book, crop, size, at, timedelta(0)))
+                (crop, size, promises.offer_of(book, crop, size, at, timedelta(0)))
                 for crop in crops
                 for size in sizes
                 if book.shelf(crop, size).due
@@ -375,7 +375,7 @@ def _offered(page: Book, offer: Offer, line: PromiseLine, at: datetime) -> date 
     day = line.due.isoformat()
     due[day] = max(0, due.get(day, 0) - line.open)
     page.put(changed(page.shelf(crop, size), due=due))
-    step = rules.offer_of(page, crop, size, at, timedelta(0)).ready_by(line.open, line.due)
+    step = promises.offer_of(page, crop, size, at, timedelta(0)).ready_by(line.open, line.due)
     if step is not None:
         moved = step.on.isoformat()
         page.put(changed(page.shelf(crop, size), due=due | {moved: due.get(moved, 0) + line.open}))

@@ -24,6 +24,7 @@ from ledger.log import codec, store
 from ledger.plants import rules
 from ledger.plants.book import Book, Missing, holder_key
 from ledger.plants.cards import AnyCard, BatchCard, Key
+from ledger.plants.desk import Turn
 from ledger.plants.entries import Entry, Promised
 from ledger.plants.recorded import Recorded, split_standing
 from ledger.plants.refusals import IdReused, Problem, Refusal, Refused, VersionConflict, as_problem
@@ -214,7 +215,7 @@ class _Turn:
                     recorded.append(before)
                     continue
                 position = self.position + len(self.written) + len(digests) + 1
-                turn = rules.Turn(position=position, now=self.now, client=job.client, behind=self.behind)
+                turn = Turn(position=position, now=self.now, client=job.client, behind=self.behind)
                 entry, touched = self._write(page, told, turn)
                 recorded.append(entry)
                 digests[told.id] = digest
@@ -249,7 +250,7 @@ class _Turn:
             raise IdReused("this id stands for another entry already: give a new entry a new id", field="id")
         return page.entry(told.id)
 
-    def _write(self, page: Book, told: Entry, turn: rules.Turn) -> tuple[Recorded, list[tuple[Key, int]]]:
+    def _write(self, page: Book, told: Entry, turn: Turn) -> tuple[Recorded, list[tuple[Key, int]]]:
         entry = self._ask(lambda: rules.decide(page, told, turn))
         return entry, cards.folded(self.cursor, page, self.book, entry)
 

@@ -15,8 +15,8 @@ from api.services import NamedFollower, NamedReader
 from ledger import answers, printed
 from ledger.books.kept import KeptBy
 from ledger.books.shrink import Basis, Grouping
+from ledger.plants.desk import day_of
 from ledger.plants.entries import END
-from ledger.plants.rules import day_of
 from ledger.printing.tables import Report
 
 _BY = get_args(Grouping)

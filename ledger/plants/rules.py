@@ -1,7 +1,8 @@
 """The decisions: whether a told entry may stand, and which movements of plants follow from it.
 
 Pure: `decide(book, told, turn) -> Recorded` or a refusal. No I/O, no clock: the time, the position and the client come in
-with the turn. What a written entry then changes is in `evolve`.
+with the turn. What a written entry then changes is in `evolve`. Here is the one match over all entries, and the rules of
+plants, stock plants and reference values; those of the promise book are in `promises`, what both look up is in `desk`.
 
 Two rules carry the rest. *Never negative*: no account falls below 0 at any moment of the occurred order (time, then
 position). *A count stands*: whatever happened before a count and is told after it posts itself and an equal opposite
@@ -10,39 +11,23 @@ line against that count's difference, so that the order of arrival never changes
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from datetime import date, datetime, timedelta
-from functools import lru_cache
+from collections.abc import Sequence
+from datetime import datetime, timedelta
 from itertools import groupby
 from typing import Any, assert_never
 from uuid import UUID, uuid5
-from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
+from zoneinfo import ZoneInfoNotFoundError
 
-from msgspec import Struct
 from msgspec.structs import replace
 
-from ledger.plants import numbers, refusals, shelf
 from ledger.plants import recorded as accounts
+from ledger.plants import refusals
 from ledger.plants.book import Book, holder_key
-from ledger.plants.cards import (
-    BatchCard,
-    CropCard,
-    DestinationCard,
-    Hold,
-    PolicyCard,
-    PoolLine,
-    PottingAsk,
-    PromiseCard,
-    PromiseLine,
-    QuestionCard,
-    RecipeCard,
-    StockPlantCard,
-    Stop,
-)
+from ledger.plants.cards import BatchCard, Hold, QuestionCard, StockPlantCard
+from ledger.plants.desk import Turn, day_of, policy_of, zone_of
 from ledger.plants.entries import (
     THE_LEDGER,
     Answered,
-    BasketLine,
     BooksSet,
     BoughtIn,
     Cleared,
@@ -52,10 +37,8 @@ from ledger.plants.entries import (
     CropSet,
     CuttingsFrom,
     DamageClaimed,
-    DestinationRule,
     DestinationSet,
     DueChecked,
-    DueLine,
     Entry,
     ForecastPublished,
     Gathered,
@@ -77,7 +60,6 @@ from ledger.plants.entries import (
     PottedUp,
     PottingAnswered,
     PottingIssued,
-    PottingLine,
     PromiseAtRisk,
     PromiseConfirmed,
     Promised,
@@ -100,147 +82,21 @@ from ledger.plants.entries import (
     StockSet,
     Stopped,
     Struck,
-    Take,
     TemperatureMeasured,
     TemperaturesSet,
     Tended,
     Told,
     Treated,
-    Verdict,
     type_of,
 )
 from ledger.plants.evolve import act_of, target_of, unit_at
-from ledger.plants.offer import Offer, distrusted
-from ledger.plants.recorded import (
-    CELL,
-    CUTTING,
-    STOCK,
-    Asked,
-    Grant,
-    Move,
-    Question,
-    Recorded,
-    loss,
-    pot,
-    split_standing,
-    standing,
-)
+from ledger.plants.promises import PromiseDesk
+from ledger.plants.recorded import CELL, CUTTING, STOCK, Move, Question, Recorded, loss, pot, split_standing, standing
 
-DEFAULT_POLICY = PolicySet(id=UUID(int=0), occurred_at=datetime.fromisoformat("2000-01-01T00:00:00+00:00"), by="tallybench")
 #: what the ledger notices by itself and tells in its own name
 NOTICED = (PromiseExpired, PromiseAtRisk, PromiseSafe, DueChecked, ForecastPublished, ConfidenceCorrected)
-#: a promise has lines 0 to this
-MOST_LINE = 49
-#: a potting list is issued for a day that is not further off
-MOST_AHEAD = timedelta(days=14)
-#: what a refused line of a basket is told
-_LACKING = ("line", "crop", "size", "asked", "promisable")
-
-
 #: entries that carry units of one batch from one place to one account
 Carried = Lost | Moved | SetBack | Picked | PutBack | SoldHere | GivenOut | PlantedAsStock | Renamed
-
-
-class Turn(Struct, frozen=True, kw_only=True):
-    """What comes from outside with a decision: the position the entry would take, the database's clock, the key.
-
-    The clock never goes back before the last entry; how far it had to be held, `behind` tells.
-    """
-
-    position: int
-    now: datetime
-    client: str
-    #: by how much the database's clock is behind the last entry
-    behind: timedelta = timedelta(0)
-
-
-def policy_card(book: Book) -> PolicyCard:
-    """The policy in force, or the default, and the correction of its confidence."""
-    return book.policy() or PolicyCard(value=DEFAULT_POLICY)
-
-
-def policy_of(book: Book) -> PolicySet:
-    """The policy in force, or the default."""
-    return policy_card(book).value
-
-
-class _Bid(Struct, frozen=True, kw_only=True):
-    """A line of a basket and what it can be given of what is offered; `refused`: why its crop may not be sent there."""
-
-    line: BasketLine
-    offered: Offer
-    grant: Grant
-    refused: str | None = None
-
-    @property
-    def enough(self) -> bool:
-        units = self.grant.units
-        return units == self.line.units or (self.line.allow_part and units > 0)
-
-    @property
-    def earliest(self) -> str | None:
-        """The first day on which the whole line could be promised, beside the lines before it."""
-        step = self.offered.ready_by(self.line.units, self.line.due)
-        return step.on.isoformat() if step is not None else None
-
-
-def offer_of(book: Book, crop: str, size: str, at: datetime, behind: timedelta, confidence: int | None = None) -> Offer:
-    """What may be promised of a crop and size at a moment, by the cards of a book; at the policy's confidence, or another.
-
-    behind: how far the database's clock is behind the last entry. Raises Missing.
-    """
-    card, recipe = policy_card(book), book.recipe(crop)
-    policy = card.value
-    return Offer(
-        book.shelf(crop, size),
-        book.pool(crop),
-        book.crop(crop),
-        book.forecast(crop),
-        policy,
-        confidence=confidence or card.confidence,
-        at=at,
-        today=day_of(at, policy),
-        plugs_per_pot=recipe.value.plugs_per_pot.get(size, 1) if recipe is not None else 1,
-        issued=book.nursery().potting_issued,
-        distrust=distrusted(policy, behind),
-    )
-
-
-def _stand(
-    page: Book, name: str, before: PromiseLine | None, after: PromiseLine, position: int, asked: Asked | None = None
-) -> None:
-    """Put the shelf and the pool as they are after a line of a promise has changed."""
-    crop, size = after.crop, after.size
-    ground = shelf.ground_of(page, crop, size)
-    changed = shelf.committed(ground, name, before, after, position, asked)
-    page.put(changed.there)
-    page.put(changed.pool)
-
-
-def destination_of(card: DestinationCard | None, crop: CropSet, on: date) -> tuple[str | None, tuple[str, ...]]:
-    """Why a crop may not go to a region at that time of the year, None if it may; and the papers that it needs."""
-    rules = [rule for rule in card.value.rules if concerns(rule, crop, on)] if card is not None else []
-    refused = next((rule.because for rule in rules if rule.verdict is Verdict.REFUSED), None)
-    return refused, tuple(rule.papers for rule in rules if rule.papers is not None)
-
-
-def concerns(rule: DestinationRule, crop: CropSet, on: date) -> bool:
-    """Whether a rule of a region is about a crop, at that time of the year."""
-    if rule.months is not None and on.month not in rule.months:
-        return False
-    if rule.crop is not None:
-        return rule.crop == crop.code
-    return rule.species is None or rule.species == crop.species
-
-
-@lru_cache(maxsize=64)
-def _zone(name: str) -> ZoneInfo:
-    return ZoneInfo(name)
-
-
-def day_of(at: datetime, policy: PolicySet) -> date:
-    """The day in the nursery's own calendar."""
-    return at.astimezone(_zone(policy.time_zone)).date()
 
 
 def decide(book: Book, told: Entry, turn: Turn) -> Recorded:
@@ -272,111 +128,8 @@ def decide(book: Book, told: Entry, turn: Turn) -> Recorded:
     )
 
 
-class _Desk:
-    """One decision: looks things up, refuses, and collects the movements."""
-
-    def __init__(self, book: Book, told: Told, turn: Turn, policy: PolicySet) -> None:
-        self.book = book
-        self.told = told
-        self.turn = turn
-        self.policy = policy
-        self.moves: list[Move] = []
-        self.grants: list[Grant] = []
-        # where the movements stand in the occurred order: a reversal's at the time and position of what it takes back
-        self.at = told.occurred_at
-        self.rank = turn.position
-
-    # --- looking things up ------------------------------------------------------------------------------------
-
-    def unknown(self, what: str, code: str, field: str) -> refusals.UnknownCode:
-        return refusals.UnknownCode(f"there is no {what} {code}", field=field, kind=what, given=code)
-
-    def person(self, code: str, field: str, *, introducing: bool = False) -> None:
-        person = self.book.person(code)
-        if person is None and not introducing:
-            raise self.unknown("person", code, field)
-        if person is not None and not person.value.active:
-            raise refusals.Retired(f"{code} is no longer active", field=field)
-
-    def crop(self, code: str, field: str = "crop", *, entering: bool = True) -> CropCard:
-        crop = self.book.crop(code)
-        if crop is None:
-            raise self.unknown("crop", code, field)
-        if entering and crop.value.retired:
-            raise refusals.Retired(f"{code} is retired: no new plants of it can enter", field=field)
-        return crop
-
-    def propagated(self, code: str) -> None:
-        crop = self.crop(code)
-        self.licensed(crop)
-        self.not_stopped(crop.stops, code, "crop")
-
-    def licensed(self, crop: CropCard) -> None:
-        if not crop.value.may_propagate:
-            raise refusals.MayNotPropagate(
-                f"{crop.value.code} may not be propagated here: a protected variety needs its owner's licence", field="crop"
-            )
-
-    def size(self, code: str, field: str = "size") -> None:
-        size = self.book.size(code)
-        if size is None:
-            raise self.unknown("size", code, field)
-        if size.value.retired:
-            raise refusals.Retired(f"size {code} is retired", field=field)
-
-    def place(self, code: str, field: str = "place", *, entering: bool = True) -> None:
-        place = self.book.place(code)
-        if place is None:
-            raise self.unknown("place", code, field)
-        if entering and place.value.retired:
-            raise refusals.Retired(f"place {code} is retired: nothing can be set there", field=field)
-
-    def batch(self, number: str, field: str = "batch") -> BatchCard:
-        if not numbers.is_valid(number):
-            raise refusals.BadCheckCharacter(
-                f"{number} is no batch number: its check character does not agree, look at the tag again", field=field
-            )
-        batch = self.book.batch(number)
-        if batch is None:
-            raise self.unknown("batch", number, field)
-        return batch
-
-    def stock_plant(self, code: str, field: str = "stock_plant") -> StockPlantCard:
-        plant = self.book.stock_plant(code)
-        if plant is None:
-            raise self.unknown("stock plant", code, field)
-        return plant
-
-    def not_stopped(self, stops: Sequence[Stop], what: str, field: str) -> None:
-        if stops:
-            stop = stops[0]
-            raise refusals.IsStopped(
-                f"{what} is stopped ({stop.reason}): a cleared entry with the reason lifts it",
-                field=field,
-                stop=str(stop.entry),
-            )
-
-    def saleable(self, batch: BatchCard) -> None:
-        self.not_stopped(batch.stops, batch.number, "batch")
-        self.not_stopped(self.crop(batch.crop, entering=False).stops, batch.crop, "batch")
-
-    def new_number(self, given: str | None, field: str) -> str:
-        """The number of a batch that this entry makes: the one given, or the next of its ISO week."""
-        if given is None:
-            week = numbers.week_of(day_of(self.told.occurred_at, self.policy))
-            return numbers.next_number(week, self.book.nursery().serials.get(week, 0))[0]
-        if not numbers.is_given(given):
-            raise refusals.BadCheckCharacter(
-                f"{given} is no batch number: its check character does not agree, or is one that is easily misread", field=field
-            )
-        if self.book.batch(given) is not None:
-            raise refusals.NumberTaken(f"there is a batch {given} already: leave {field} out to be given a number", field=field)
-        if numbers.serial_of(given)[1] > numbers.MOST_CHOSEN_SERIAL:
-            raise refusals.NumberTaken(
-                f"serials above {numbers.MOST_CHOSEN_SERIAL} are kept for the ledger: leave {field} out to be given a number",
-                field=field,
-            )
-        return given
+class _Desk(PromiseDesk):
+    """Decides the entries of plants, stock plants and reference values."""
 
     # --- movements --------------------------------------------------------------------------------------------
 
@@ -584,8 +337,7 @@ class _Desk:
             case Promised():
                 return self.promised(told)
             case PromiseConfirmed():
-                self.open_promise(told.promise, "held")
-                return told
+                return self.promise_confirmed(told)
             case PromiseMoved():
                 return self.promise_moved(told)
             case PromiseReleased():
@@ -641,7 +393,7 @@ class _Desk:
 
     def policy_set(self, told: PolicySet) -> PolicySet:
         try:
-            _zone(told.time_zone)
+            zone_of(told.time_zone)
         except (ZoneInfoNotFoundError, ValueError, OSError):
             raise refusals.UnknownTimeZone(
                 f"{told.time_zone} is no time zone of the IANA list, such as Europe/London", field="time_zone"
@@ -991,301 +743,6 @@ class _Desk:
                 wanted=told.units,
             )
         return told
-
-    # the promise book
-
-    def promised(self, told: Promised) -> Promised:
-        today = self.day_here()
-        lines = [self.basket_line(line, today) for line in told.lines]
-        if told.replaces is not None:
-            self.damage_claim(told.replaces)
-        bids = self.bids(lines, told.region)
-        lacking = [bid for bid in bids if not bid.enough]
-        if lacking and (told.all_or_none or len(lacking) == len(bids)):
-            raise self.not_promisable(lacking)
-        self.grants = [bid.grant for bid in bids if bid.grant.units]
-        self.hoarding(self.book.client(self.turn.client).held)
-        return replace(told, lines=lines, hold_minutes=told.hold_minutes or self.policy.hold_minutes)
-
-    def day_here(self) -> date:
-        return day_of(self.at, self.policy)
-
-    def basket_line(self, line: BasketLine, today: date) -> BasketLine:
-        """The line with its day filled in; it asks for something that is sold, for a day to come."""
-        crop = self.crop(line.crop, "lines", entering=False)
-        if line.size not in crop.value.sizes:
-            raise refusals.UnknownCode(
-                f"{line.crop} is not sold in {line.size}: it is sold in {', '.join(sorted(crop.value.sizes)) or 'no size'}",
-                field="lines",
-                kind="size",
-                given=line.size,
-            )
-        if line.due is not None and line.due < today:
-            raise refusals.NotPromisable(f"{line.due} is past: ask for {today} or later", field="lines")
-        return replace(line, due=line.due or today)
-
-    def bids(self, lines: Sequence[BasketLine], region: str | None) -> list[_Bid]:
-        """What each line can be given, beside what is promised already and what the lines before it were given."""
-        page, found = self.book.fork(), list[_Bid]()
-        for index, line in enumerate(lines):
-            bid = self.bid(page, index, line, region)
-            found.append(bid)
-            if bid.grant.units:  # taken, for the lines after it, on a page that is thrown away
-                _stand(page, f"/{index}", None, shelf.promise_line_of(bid.grant), self.turn.position, bid.grant.potting)
-        return found
-
-    def bid(self, page: Book, index: int, line: BasketLine, region: str | None) -> _Bid:
-        assert line.due is not None, "filled in before"
-        offered = self.offer(page, line.crop, line.size)
-        given = offered.give(line.units, line.due, part=line.allow_part, later=line.allow_later)
-        refused, papers = self.destination(region, line.crop, given.due)
-        counted = given.basis == "finished" and (given.due <= offered.today or offered.stale is not None)
-        grant = Grant(
-            line=index,
-            crop=line.crop,
-            size=line.size,
-            asked=line.units,
-            units=0 if refused else given.units,
-            due=given.due,
-            basis=given.basis,
-            promisable=given.promisable,
-            confidence=None if counted else offered.percent,
-            forecast=offered.card.entry if offered.card is not None and not counted else None,
-            potting=None if refused else given.potting,
-            papers=papers,
-        )
-        return _Bid(line=line, offered=offered, grant=grant, refused=refused)
-
-    def offer(self, page: Book, crop: str, size: str) -> Offer:
-        return offer_of(page, crop, size, self.at, self.turn.behind)
-
-    def destination(self, region: str | None, crop: str, on: date) -> tuple[str | None, tuple[str, ...]]:
-        card = self.book.destination(region) if region is not None else None
-        return destination_of(card, self.crop(crop, "lines", entering=False).value, on)
-
-    def not_promisable(self, lacking: Sequence[_Bid]) -> refusals.Refusal:
-        first = lacking[0].grant
-        if lacking[0].refused is not None:
-            return refusals.NotSentThere(
-                f"{first.crop} is not sent there: {lacking[0].refused} (the nursery's own list; official rules come first)",
-                field="lines",
-                lines=[
-                    {"line": bid.grant.line, "crop": bid.line.crop, "because": bid.refused} for bid in lacking if bid.refused
-                ],
-            )
-        told = [{name: getattr(bid.grant, name) for name in _LACKING} | {"ready_by": bid.earliest} for bid in lacking]
-        later = told[0]["ready_by"]
-        return refusals.NotPromisable(
-            f"{first.promisable} {first.crop} {first.size} are promisable for {first.due}, {first.asked} are asked for: "
-            f"ask for fewer, allow a part, or {f'ask for {later}' if later else 'ask when more are ready'}",
-            field="lines",
-            lines=told,
-        )
-
-    def hoarding(self, held: Mapping[str, int]) -> None:
-        """A key may not keep more from the other buyers than the policy allows, before it has bought anything."""
-        total = sum(held.values()) + sum(grant.units for grant in self.grants)
-        if total > self.policy.most_held_units:
-            raise refusals.HoldsTooMuch(
-                f"with this basket {total} plants would be held unconfirmed, {self.policy.most_held_units} at most: "
-                "confirm or release some first",
-                field="lines",
-                held=total,
-                most=self.policy.most_held_units,
-            )
-        for grant in self.grants:
-            where = f"/{grant.crop}/{grant.size}"
-            before = sum(units for name, units in held.items() if name.endswith(where))
-            units = before + sum(other.units for other in self.grants if (other.crop, other.size) == (grant.crop, grant.size))
-            most = max(self.policy.always_held_units, (grant.promisable + before) * self.policy.most_held_percent // 100)
-            if units > most:
-                raise refusals.HoldsTooMuch(
-                    f"with this basket {units} {grant.crop} {grant.size} would be held unconfirmed, {most} at most: "
-                    "confirm or release some first",
-                    field="lines",
-                    held=units,
-                    most=most,
-                )
-
-    def open_promise(self, promise: UUID, *states: str) -> PromiseCard:
-        """The promise, which must be in one of these states."""
-        card = self.book.promise(promise)
-        if card is None:
-            raise self.unknown("promise", str(promise), "promise")
-        if card.state not in states:
-            raise refusals.NotOpen(f"that promise is {card.state}: ask for a new one", field="promise", state=card.state)
-        return card
-
-    def open_line(self, card: PromiseCard, index: int) -> PromiseLine:
-        line = card.lines.get(str(index))
-        if line is None or line.open == 0:
-            raise refusals.NotOpen(f"line {index} of that promise has nothing open", field="line")
-        return line
-
-    def promise_moved(self, told: PromiseMoved) -> PromiseMoved:
-        line = self.open_line(self.open_promise(told.promise, "held", "confirmed"), told.line)
-        today = self.day_here()
-        if told.due < today:
-            raise refusals.NotPromisable(f"{told.due} is past: move it to {today} or later", field="due")
-        if told.due >= line.due:  # it frees what it took until then
-            return told
-        page = self.book.fork()
-        _stand(page, f"{told.promise}/{told.line}", line, replace(line, open=0, pooled=0), self.turn.position)
-        free = self.offer(page, line.crop, line.size).free(told.due)
-        if line.open > free:
-            raise refusals.NotPromisable(
-                f"{free} {line.crop} {line.size} are promisable for {told.due}, {line.open} are open on this line",
-                field="due",
-                promisable=free,
-                asked=line.open,
-            )
-        return told
-
-    def promise_substituted(self, told: PromiseSubstituted) -> PromiseSubstituted:
-        card = self.open_promise(told.promise, "held", "confirmed")
-        line = self.open_line(card, told.line)
-        wanted = self.basket_line(told.wanted, self.day_here())
-        index = 1 + max(int(name) for name in card.lines)
-        if index > MOST_LINE:
-            raise refusals.NotOpen(f"a promise has {MOST_LINE + 1} lines at most: ask for a new one", field="line")
-        page = self.book.fork()
-        _stand(page, f"{told.promise}/{told.line}", line, replace(line, open=0, pooled=0), self.turn.position)
-        bid = self.bid(page, index, wanted, card.region)
-        if not bid.enough:
-            raise self.not_promisable([bid])
-        self.grants = [bid.grant]
-        if card.state == "held":
-            held, own = self.book.client(card.client).held, f"{told.promise}/{line.crop}/{line.size}"
-            self.hoarding({**held, own: held[own] - line.open})
-        return replace(told, wanted=wanted)
-
-    def promise_released(self, told: PromiseReleased) -> PromiseReleased:
-        card = self.open_promise(told.promise, "held", "confirmed")
-        if told.line is not None:
-            self.open_line(card, told.line)
-        elif not any(line.open for line in card.lines.values()):
-            raise refusals.NotOpen("nothing of that promise is open: it was picked or released already", field="promise")
-        return told
-
-    def promise_expired(self, told: PromiseExpired) -> PromiseExpired:
-        card = self.open_promise(told.promise, "held")
-        if card.expires_at is None or card.expires_at > self.turn.now:
-            raise refusals.NotOpen("that hold has not run out yet", field="promise")
-        return told
-
-    def promise_at_risk(self, told: PromiseAtRisk) -> PromiseAtRisk:
-        line = self.open_line(self.open_promise(told.promise, "held", "confirmed"), told.line)
-        if line.risk is not None and (line.risk.chance, line.risk.short) == (told.chance, told.short):
-            raise refusals.NotOpen("that line is known to be at risk", field="line")
-        return told
-
-    def promise_safe(self, told: PromiseSafe) -> PromiseSafe:
-        if self.open_line(self.open_promise(told.promise, "held", "confirmed"), told.line).risk is None:
-            raise refusals.NotOpen("that line is not at risk", field="line")
-        return told
-
-    def due_checked(self, told: DueChecked) -> DueChecked:
-        """What is there for lines on their day: the shelf's free plants, to those granted first, after all that is overdue."""
-        if told.day > self.day_here():
-            raise refusals.InTheFuture(f"{told.day} is still to come", field="day")
-        self.crop(told.crop, "crop", entering=False)
-        lines = [(due, self.due_line(told, due)) for due in told.lines]
-        there = self.book.shelf(told.crop, told.size)
-        overdue = sum(units for day, units in there.due.items() if day < told.day.isoformat())
-        left = max(0, shelf.counted(there, self.book.crop(told.crop), self.policy, self.at).free - overdue)
-        found = []
-        for due, (_, line) in sorted(lines, key=lambda pair: pair[1][0]):
-            units = min(left, line.open)
-            found.append(replace(due, open=line.open, there=units))
-            left -= units
-        return replace(told, lines=found)
-
-    def due_line(self, told: DueChecked, due: DueLine) -> tuple[int, PromiseLine]:
-        card = self.open_promise(due.promise, "confirmed")
-        line = card.lines.get(str(due.line))
-        if line is None or line.checked or (line.crop, line.size, line.due) != (told.crop, told.size, told.day):
-            raise refusals.NotOpen(f"line {due.line} of {due.promise} is not due that day, or was checked", field="lines")
-        return card.position, line
-
-    # the forecast, and the potting that promises ask for
-
-    def forecast_published(self, told: ForecastPublished) -> ForecastPublished:
-        published = told.forecast
-        self.crop(published.crop, "forecast", entering=False)
-        if published.position >= self.turn.position:
-            raise refusals.InTheFuture(f"the log ends at {self.turn.position - 1}", field="forecast")
-        before = self.book.forecast(published.crop)
-        if before is not None and before.value.position > published.position:
-            raise refusals.NotOpen("a newer forecast of that crop is published already", field="forecast")
-        return told
-
-    def confidence_corrected(self, told: ConfidenceCorrected) -> ConfidenceCorrected:
-        policy = self.book.policy()
-        if policy is None or policy.value.confidence != told.stated:
-            raise refusals.NotOpen("the policy does not state that confidence: set the policy first", field="stated")
-        return told
-
-    def potting_issued(self, told: PottingIssued) -> PottingIssued:
-        nursery, today = self.book.nursery(), self.day_here()
-        if nursery.potting_issued is not None and told.day <= nursery.potting_issued:
-            raise refusals.NotOpen(f"the list of {nursery.potting_issued} is issued: the next is for a later day", field="day")
-        if told.day > today + MOST_AHEAD:
-            raise refusals.InTheFuture(f"a potting list is issued at most {MOST_AHEAD.days} days ahead", field="day")
-        before = [day for day in sorted(nursery.potting) if day < told.day.isoformat() and self.asks(day)]
-        if before:
-            raise refusals.NotOpen(f"promises ask for potting on {before[0]}: issue that list first", field="day")
-        lines, taken = [], dict[str, int]()
-        for crop, size, ask in self.asks(told.day.isoformat()):
-            take = self.oldest_plugs(crop, ask.reserved, taken)
-            lines.append(PottingLine(crop=crop, size=size, pots=ask.open, plugs=ask.reserved, take=take))
-        return replace(told, lines=lines)
-
-    def asks(self, day: str) -> list[tuple[str, str, PottingAsk]]:
-        """What is still to be potted on a day, by crop and size: some of what was asked may be given back."""
-        places = [where.split("/") for where in sorted(self.book.nursery().potting.get(day, ()))]
-        asked = [(crop, size, self.book.shelf(crop, size).asked.get(day)) for crop, size in places]
-        return [(crop, size, ask) for crop, size, ask in asked if ask is not None and ask.open]
-
-    def oldest_plugs(self, crop: str, plugs: int, taken: dict[str, int]) -> list[Take]:
-        """So many plugs of a crop, those first that have used up most of their holding limit; `taken` by lines before it."""
-        recipe, found = self.book.recipe(crop), []
-        lines = [(name, line) for name, line in self.book.pool(crop).lines.items() if line.plugs and not line.stopped]
-        for name, line in sorted(lines, key=lambda pair: (-self.held_share(pair[1], recipe), pair[0])):
-            units = min(plugs, line.plugs - taken.get(name, 0))
-            if units > 0:
-                found.append(Take(batch=name, plugs=units))
-                taken[name] = taken.get(name, 0) + units
-                plugs -= units
-        return found
-
-    def held_share(self, line: PoolLine, recipe: RecipeCard | None) -> float:
-        """How much of its holding limit a batch of plugs has used up; in days where no limit is known."""
-        assert line.since is not None, "plugs have come at some time"
-        limit = recipe.value.holding_limit_days[line.since.month - 1] if recipe is not None else 1
-        return (self.at - line.since).total_seconds() / 86_400 / max(1, limit)
-
-    def potting_answered(self, told: PottingAnswered) -> PottingAnswered:
-        card = self.book.potting(told.day)
-        if card is None:
-            raise self.unknown("potting list", str(told.day), "day")
-        listed = card.lines.get(f"{told.crop}/{told.size}")
-        if listed is None:
-            raise self.unknown("line of that potting list", f"{told.crop} {told.size}", "size")
-        if listed.potted is not None:
-            raise refusals.NotOpen(f"that line was answered: {listed.potted} potted", field="size")
-        if told.potted < listed.line.pots and told.because is None:
-            raise refusals.Contradiction(
-                f"{listed.line.pots} were asked for and {told.potted} potted: say why, in because", field="because"
-            )
-        return told
-
-    def damage_claim(self, claimed: UUID) -> None:
-        """A replacement answers a damage claim that stands."""
-        claim = self.book.entry(claimed)
-        if claim is None or not isinstance(claim.told, DamageClaimed):
-            raise self.unknown("damage claim", str(claimed), "replaces")
-        if self.book.is_reversed(claimed):
-            raise refusals.AlreadyReversed("the damage claim that it replaces was taken back", field="replaces")
 
     # conditions
 

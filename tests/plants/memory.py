@@ -14,9 +14,10 @@ from typing import Any, TypeVar, cast
 from uuid import UUID
 
 from ledger.log import codec
-from ledger.plants import rules
+from ledger.plants import promises, rules
 from ledger.plants.book import Book, Missing
 from ledger.plants.cards import AnyCard, BatchCard, Key, StockPlantCard
+from ledger.plants.desk import Turn
 from ledger.plants.entries import Entry, Told
 from ledger.plants.evolve import evolve
 from ledger.plants.offer import Offer, Sellable
@@ -74,7 +75,7 @@ class Ledger:
         touched: list[tuple[Key, Recorded]] = []
         problems: list[Problem] = []
         for index, entry in enumerate(told):
-            turn = rules.Turn(position=len(self.log) + len(written) + 1, now=self.clock or self._latest, client="tests")
+            turn = Turn(position=len(self.log) + len(written) + 1, now=self.clock or self._latest, client="tests")
             try:
                 recorded = self._ask(partial(rules.decide, page, cast(Entry, entry), turn))
             except Refusal as refusal:
@@ -182,7 +183,7 @@ class Ledger:
     def offer(self, crop: str = IXORA, size: str = "P9", confidence: int | None = None) -> Offer:
         """What may be promised of a crop and size, on this ledger's clock."""
         at = self.clock or self._latest
-        return self._ask(lambda: rules.offer_of(self._book, crop, size, at, timedelta(0), confidence))
+        return self._ask(lambda: promises.offer_of(self._book, crop, size, at, timedelta(0), confidence))
 
 
 def moves(recorded: Recorded) -> list[tuple[str, str, int, str]]:

@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 from ledger.plants.cards import ShelfCard, ShelfLine
-from ledger.plants.rules import DEFAULT_POLICY
+from ledger.plants.desk import DEFAULT_POLICY
 from ledger.plants.shelf import count_buffer, counted
 from tests.plants.memory import HOYA, IXORA, IXORA_PLANTS, Ledger
 from tests.telling import START

@@ -18,7 +18,7 @@ from ledger import answers
 from ledger.forecaster import Forecaster
 from ledger.log import codec, store
 from ledger.nursery import Nursery
-from ledger.plants import rules
+from ledger.plants import promises
 from ledger.plants.book import Book
 from ledger.plants.cards import PromiseCard
 from ledger.plants.offer import Offer
@@ -140,7 +140,7 @@ class Shop:
         """What may be promised of a crop and size now, by the cards as they are kept."""
         kinds = ("crop", "pool", "forecast", "recipe")
         book = self._book(("shelf", f"{crop}/{size}"), ("policy", ""), ("nursery", ""), *((kind, crop) for kind in kinds))
-        return rules.offer_of(book, crop, size, self.teller.now, timedelta(0))
+        return promises.offer_of(book, crop, size, self.teller.now, timedelta(0))
 
     def committed(self, crop: str = IXORA, size: str = "P9") -> int:
         """Open commitments on a shelf."""

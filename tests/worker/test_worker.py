@@ -18,7 +18,7 @@ import pytest
 from ledger.forecaster import Forecaster
 from ledger.log import codec, store
 from ledger.nursery import Nursery
-from ledger.plants import rules
+from ledger.plants import promises
 from ledger.plants.offer import Offer
 from ledger.projections import runner
 from ledger.serving import Beside
@@ -147,7 +147,7 @@ def test_a_clock_set_back_promises_nothing_beyond_now(grown: Grown, forecaster: 
     forecaster.catch_up(grown.now)
     due = grown.day(200).isoformat()
     book = grown._book(*_keys())  # noqa: SLF001 - the shop's own book, with another clock
-    offer = rules.offer_of(book, "ixora-copper-thimble", "P9", grown.teller.now, timedelta(hours=1))
+    offer = promises.offer_of(book, "ixora-copper-thimble", "P9", grown.teller.now, timedelta(hours=1))
     assert offer.stale == "clock-set-back"
     assert _only_now(offer)
     now = grown.teller.now

@@ -139,7 +139,11 @@ def _line(board: Board, told: Promised, index: int, grant: Grant | None) -> Bask
 async def confirm_promise(
     request: Request[Any, Any, Any], reader: NamedReader, turns: NamedTurns, promise: PromisePath
 ) -> Response[Any]:
-    """The buyer has bought: the promise no longer expires."""
+    """The buyer has bought: the promise no longer expires.
+
+    Confirming a hold that has run out is a new attempt in the same call: it is answered with what is granted now, as the basket
+    was asked for; or refused with what is there and the first day on which all of it would be.
+    """
     return await _change(request, reader, turns, PromiseConfirmed, promise)
 
 

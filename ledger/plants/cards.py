@@ -484,6 +484,7 @@ class CrewAnswer(Value, frozen=True, kw_only=True):
 class PromiseLine(Value, frozen=True, kw_only=True):
     """A granted line: `open` is still to be picked, `picked` was pulled for it, the rest was given back.
 
+    lapsed: units that were open when the hold ran out. allow_part, allow_later: what its buyer would take instead.
     basis, confidence: what it was granted on. potting_on: the day of the potting that `pooled` of its units ask for.
     kept: units picked by their day, or there on it. missed: units that were not there on it.
     """
@@ -503,12 +504,20 @@ class PromiseLine(Value, frozen=True, kw_only=True):
     kept: int = 0
     missed: int = 0
     checked: bool = False
+    lapsed: int = 0
+    allow_part: bool = False
+    allow_later: bool = False
+
+    @property
+    def wanted(self) -> int:
+        """Units that confirming would have to give."""
+        return self.open + self.lapsed
 
 
 class PromiseCard(Card, tag="promise", frozen=True, kw_only=True):
     """A basket promised to an order. A held one expires; lines keep the index that they had in the basket.
 
-    open: units still to be picked, all lines together.
+    position: of the entry by which it was granted. open: units still to be picked, all lines together.
     """
 
     promise: UUID
@@ -521,6 +530,12 @@ class PromiseCard(Card, tag="promise", frozen=True, kw_only=True):
     region: str | None = None
     expires_at: datetime | None = None
     replaces: UUID | None = None
+    all_or_none: bool = True
+
+    @property
+    def numbered(self) -> list[tuple[int, PromiseLine]]:
+        """The lines with their numbers, in that order."""
+        return sorted(((int(index), line) for index, line in self.lines.items()), key=lambda pair: pair[0])
 
     @property
     def key(self) -> Key:

@@ -1021,7 +1021,11 @@ class Promised(Told, tag="promised", frozen=True, kw_only=True):
 
 
 class PromiseConfirmed(Told, tag="promise-confirmed", frozen=True, kw_only=True):
-    """The buyer has bought: the hold no longer expires."""
+    """The buyer has bought: the hold no longer expires.
+
+    Confirming a hold that has run out is a new attempt: each line is decided anew by what is there now, as it was asked for
+    (all of the basket or none, a part, later), and what was granted is beside the entry (`grants`).
+    """
 
     REVERSIBLE: ClassVar[bool] = False
 

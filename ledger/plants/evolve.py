@@ -48,6 +48,7 @@ from ledger.plants.cards import (
 )
 from ledger.plants.entries import (
     Answered,
+    BasketLine,
     BooksSet,
     BoughtIn,
     Cleared,
@@ -324,7 +325,7 @@ class _Fold:
             case Promised():
                 self.promise(told)
             case PromiseConfirmed():
-                self.promise_ends(told.promise, "confirmed")
+                self.promise_confirmed(told)
             case PromiseMoved():
                 self.promise_moved(told)
             case PromiseReleased():
@@ -332,12 +333,12 @@ class _Fold:
                 if told.line is None:
                     self.promise_ends(told.promise, "released")
             case PromiseExpired():
-                self.close_lines(told.promise)
+                self.close_lines(told.promise, lapsing=True)
                 self.promise_ends(told.promise, "expired")
             case PromiseSubstituted():
                 self.close_lines(told.promise, told.line)
                 for grant in recorded.grants:
-                    self.granted(told.promise, grant)
+                    self.granted(told.promise, grant, told.wanted)
             case PromiseAtRisk():
                 self.at_risk(told)
             case PromiseSafe():
@@ -417,19 +418,40 @@ class _Fold:
                 region=told.region,
                 expires_at=told.occurred_at + timedelta(minutes=told.hold_minutes),
                 replaces=told.replaces,
+                all_or_none=told.all_or_none,
             )
         )
         for grant in recorded.grants:
-            self.granted(told.id, grant)
+            self.granted(told.id, grant, told.lines[grant.line])
         order = self.book.order(told.order)
         self.put(changed(order, promises=(*order.promises, told.id)))
 
-    def granted(self, promise: UUID, grant: Grant) -> None:
-        """A line of a promise, as it was granted, on the shelf and the pool that it rests on."""
-        asked, line = grant.potting, shelf.promise_line_of(grant)
-        self.put_line(promise, grant.line, line, asked)
-        if asked is not None:
-            self.ask(asked.on, f"{grant.crop}/{grant.size}")
+    def granted(self, promise: UUID, grant: Grant, wanted: BasketLine) -> None:
+        """A new line of a promise, as it was granted."""
+        line = shelf.promise_line_of(grant, part=wanted.allow_part, later=wanted.allow_later)
+        self.put_granted(promise, grant, line)
+
+    def put_granted(self, promise: UUID, grant: Grant, line: PromiseLine) -> None:
+        """A line on the shelf and the pool that its grant rests on."""
+        self.put_line(promise, grant.line, line, grant.potting)
+        if grant.potting is not None:
+            self.ask(grant.potting.on, f"{grant.crop}/{grant.size}")
+
+    def promise_confirmed(self, told: PromiseConfirmed) -> None:
+        """What was granted anew of a hold that had run out stands in place of what it had held, and ranks from now on."""
+        if self.recorded.grants:
+            self.close_lines(told.promise)
+            self.put(changed(self.promise_card(told.promise), position=self.recorded.position))
+        for grant in self.recorded.grants:
+            line = self.promise_card(told.promise).lines[str(grant.line)]
+            anew = shelf.promise_line_of(grant, part=line.allow_part, later=line.allow_later)
+            self.put_granted(
+                told.promise, grant, changed(anew, granted=line.picked + grant.units, picked=line.picked, kept=line.kept)
+            )
+        for index, line in self.promise_card(told.promise).numbered:
+            if line.lapsed:  # and was not granted again
+                self.change_line(told.promise, index, lapsed=0)
+        self.promise_ends(told.promise, "confirmed")
 
     def ask(self, on: date, where: str) -> None:
         """Note for whom the potting list of a day will have a line."""
@@ -471,10 +493,12 @@ class _Fold:
         if held != client.held:
             self.put(changed(client, held=held))
 
-    def close_lines(self, promise: UUID, only: int | None = None) -> None:
-        for index, line in self.promise_card(promise).lines.items():
-            if line.open and (only is None or index == str(only)):
-                self.change_line(promise, int(index), open=0, **self.missed(promise, int(index)))
+    def close_lines(self, promise: UUID, only: int | None = None, *, lapsing: bool = False) -> None:
+        """What is open of a promise, or of one line, is given back. lapsing: because its hold ran out, which is remembered."""
+        for index, line in self.promise_card(promise).numbered:
+            if line.open and only in (None, index):
+                lapsed = line.open if lapsing else 0
+                self.change_line(promise, index, open=0, lapsed=lapsed, **self.missed(promise, index))
 
     def promise_moved(self, told: PromiseMoved) -> None:
         """To a later day with all it rests on; to an earlier one it was given the size's own supply and asks for no potting."""

@@ -7,7 +7,7 @@ be promised of a crop and size is reckoned in `offer`; what a written entry then
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import date, datetime, timedelta
 from uuid import UUID
 
@@ -130,32 +130,35 @@ class PromiseDesk(Desk):
         lines = [self.basket_line(line, today) for line in told.lines]
         if told.replaces is not None:
             self.damage_claim(told.replaces)
-        bids = self.bids(lines, told.region)
-        lacking = [bid for bid in bids if not bid.enough]
-        if lacking and (told.all_or_none or len(lacking) == len(bids)):
-            raise self.not_promisable(lacking)
-        self.grants = [bid.grant for bid in bids if bid.grant.units]
+        self.grant(self.bids(self.book.fork(), enumerate(lines), told.region), told.all_or_none)
         self.hoarding(self.book.client(self.turn.client).held)
         return replace(told, lines=lines, hold_minutes=told.hold_minutes or self.policy.hold_minutes)
 
-    def basket_line(self, line: BasketLine, today: date) -> BasketLine:
+    def grant(self, bids: Sequence[_Bid], all_or_none: bool, field: str = "lines") -> None:
+        """Grant what there is enough of, or refuse the whole basket."""
+        lacking = [bid for bid in bids if not bid.enough]
+        if lacking and (all_or_none or len(lacking) == len(bids)):
+            raise self.not_promisable(lacking, field)
+        self.grants = [bid.grant for bid in bids if bid.grant.units]
+
+    def basket_line(self, line: BasketLine, today: date, field: str = "lines") -> BasketLine:
         """The line with its day filled in; it asks for something that is sold, for a day to come."""
-        crop = self.crop(line.crop, "lines", entering=False)
+        crop = self.crop(line.crop, field, entering=False)
         if line.size not in crop.value.sizes:
             raise refusals.UnknownCode(
                 f"{line.crop} is not sold in {line.size}: it is sold in {', '.join(sorted(crop.value.sizes)) or 'no size'}",
-                field="lines",
+                field=field,
                 kind="size",
                 given=line.size,
             )
         if line.due is not None and line.due < today:
-            raise refusals.NotPromisable(f"{line.due} is past: ask for {today} or later", field="lines")
+            raise refusals.NotPromisable(f"{line.due} is past: ask for {today} or later", field=field)
         return replace(line, due=line.due or today)
 
-    def bids(self, lines: Sequence[BasketLine], region: str | None) -> list[_Bid]:
-        """What each line can be given, beside what is promised already and what the lines before it were given."""
-        page, found = self.book.fork(), list[_Bid]()
-        for index, line in enumerate(lines):
+    def bids(self, page: Book, lines: Iterable[tuple[int, BasketLine]], region: str | None) -> list[_Bid]:
+        """What each numbered line can be given, beside what is promised on a page and what the lines before it were given."""
+        found: list[_Bid] = []
+        for index, line in lines:
             bid = self.bid(page, index, line, region)
             found.append(bid)
             if bid.grant.units:  # taken, for the lines after it, on a page that is thrown away
@@ -191,12 +194,12 @@ class PromiseDesk(Desk):
         card = self.book.destination(region) if region is not None else None
         return destination_of(card, self.crop(crop, "lines", entering=False).value, on)
 
-    def not_promisable(self, lacking: Sequence[_Bid]) -> refusals.Refusal:
+    def not_promisable(self, lacking: Sequence[_Bid], field: str = "lines") -> refusals.Refusal:
         first = lacking[0].grant
         if lacking[0].refused is not None:
             return refusals.NotSentThere(
                 f"{first.crop} is not sent there: {lacking[0].refused} (the nursery's own list; official rules come first)",
-                field="lines",
+                field=field,
                 lines=[
                     {"line": bid.grant.line, "crop": bid.line.crop, "because": bid.refused} for bid in lacking if bid.refused
                 ],
@@ -206,7 +209,7 @@ class PromiseDesk(Desk):
         return refusals.NotPromisable(
             f"{first.promisable} {first.crop} {first.size} are promisable for {first.due}, {first.asked} are asked for: "
             f"ask for fewer, allow a part, or {f'ask for {later}' if later else 'ask when more are ready'}",
-            field="lines",
+            field=field,
             lines=told,
         )
 
@@ -251,8 +254,47 @@ class PromiseDesk(Desk):
         return line
 
     def promise_confirmed(self, told: PromiseConfirmed) -> PromiseConfirmed:
-        self.open_promise(told.promise, "held")
+        """A hold that has run out is a new attempt: decided anew by what is there now, its own units given back before."""
+        card = self.open_promise(told.promise, "held", "expired")
+        if card.state == "held" and not self.ran_out(card):
+            return told
+        wanted = [(index, self.wanted_still(line)) for index, line in card.numbered if line.wanted]
+        if not wanted:
+            return self.nothing_left(told, card)
+        if card.replaces is not None:
+            self.damage_claim(card.replaces)
+        page = self.book.fork()
+        for index, line in card.numbered:
+            self.give_back(page, f"{told.promise}/{index}", line)
+        self.grant(self.bids(page, wanted, card.region), card.all_or_none, "promise")
         return told
+
+    def ran_out(self, card: PromiseCard) -> bool:
+        return card.expires_at is not None and card.expires_at <= self.turn.now
+
+    def wanted_still(self, line: PromiseLine) -> BasketLine:
+        """What a line held, asked for again; for today where its day is past and later is welcome."""
+        today = self.day_here()
+        wanted = BasketLine(
+            crop=line.crop,
+            size=line.size,
+            units=line.wanted,
+            due=max(line.due, today) if line.allow_later else line.due,
+            allow_part=line.allow_part,
+            allow_later=line.allow_later,
+        )
+        return self.basket_line(wanted, today, "promise")
+
+    def nothing_left(self, told: PromiseConfirmed, card: PromiseCard) -> PromiseConfirmed:
+        """All of a hold was picked or given back before it ran out: there is nothing to decide anew."""
+        if card.state == "expired":
+            raise refusals.NotOpen("nothing of that promise was open when its hold ran out", field="promise", state=card.state)
+        return told
+
+    def give_back(self, page: Book, name: str, line: PromiseLine) -> None:
+        """Put a page as it is when a line has given back all that is open of it."""
+        if line.open:
+            _stand(page, name, line, replace(line, open=0, pooled=0), self.turn.position)
 
     def promise_moved(self, told: PromiseMoved) -> PromiseMoved:
         line = self.open_line(self.open_promise(told.promise, "held", "confirmed"), told.line)
@@ -262,7 +304,7 @@ class PromiseDesk(Desk):
         if told.due >= line.due:  # it frees what it took until then
             return told
         page = self.book.fork()
-        _stand(page, f"{told.promise}/{told.line}", line, replace(line, open=0, pooled=0), self.turn.position)
+        self.give_back(page, f"{told.promise}/{told.line}", line)
         free = self.offer(page, line.crop, line.size).free(told.due)
         if line.open > free:
             raise refusals.NotPromisable(
@@ -281,11 +323,9 @@ class PromiseDesk(Desk):
         if index > MOST_LINE:
             raise refusals.NotOpen(f"a promise has {MOST_LINE + 1} lines at most: ask for a new one", field="line")
         page = self.book.fork()
-        _stand(page, f"{told.promise}/{told.line}", line, replace(line, open=0, pooled=0), self.turn.position)
+        self.give_back(page, f"{told.promise}/{told.line}", line)
         bid = self.bid(page, index, wanted, card.region)
-        if not bid.enough:
-            raise self.not_promisable([bid])
-        self.grants = [bid.grant]
+        self.grant([bid], all_or_none=True)
         if card.state == "held":
             held, own = self.book.client(card.client).held, f"{told.promise}/{line.crop}/{line.size}"
             self.hoarding({**held, own: held[own] - line.open})
@@ -300,8 +340,7 @@ class PromiseDesk(Desk):
         return told
 
     def promise_expired(self, told: PromiseExpired) -> PromiseExpired:
-        card = self.open_promise(told.promise, "held")
-        if card.expires_at is None or card.expires_at > self.turn.now:
+        if not self.ran_out(self.open_promise(told.promise, "held")):
             raise refusals.NotOpen("that hold has not run out yet", field="promise")
         return told
 

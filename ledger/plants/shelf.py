@@ -112,8 +112,8 @@ def _standing(batch: BatchCard, stage: Stage) -> list[Standing]:
 # --- what follows from a promise -------------------------------------------------------------------------------
 
 
-def promise_line_of(grant: Grant) -> PromiseLine:
-    """A line of a promise as it was granted."""
+def promise_line_of(grant: Grant, *, part: bool = False, later: bool = False) -> PromiseLine:
+    """A line of a promise as it was granted. part, later: what its buyer would take instead."""
     asked = grant.potting
     return PromiseLine(
         crop=grant.crop,
@@ -125,6 +125,8 @@ def promise_line_of(grant: Grant) -> PromiseLine:
         confidence=grant.confidence,
         potting_on=asked.on if asked is not None else None,
         pooled=asked.units if asked is not None else 0,
+        allow_part=part,
+        allow_later=later,
     )
 
 

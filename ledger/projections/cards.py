@@ -19,7 +19,7 @@ from ledger.plants.evolve import evolve
 from ledger.plants.recorded import Recorded, standing
 
 NAME = "cards"
-VERSION = 2
+VERSION = 3
 SQL = queries.load("ledger.projections", "cards.sql")
 
 Cursor = psycopg.Cursor[Any]

@@ -219,6 +219,25 @@ def test_a_key_is_free_again_after_a_first_call_that_failed(counter: Counter) ->
     assert counter.post("", basket(5), '"k"').status_code == 201
 
 
+def test_confirming_a_hold_that_ran_out_is_answered_with_what_is_there_now(counter: Counter) -> None:
+    """In the same call: refused with the figures while another holds its plants, granted when they are free again."""
+    lines = [{"crop": IXORA, "size": "P9", "units": 5, "allow_later": True}]
+    hour_ago = datetime.now(UTC) - timedelta(hours=1)
+    late = Teller(seed=8).fact("promised", order="A-1", lines=lines, hold_minutes=5, occurred_at=hour_ago, by="packer")
+    counter.tell(late)
+    path = f"/{late['id']}/confirm"
+    with Nursery(counter.database) as nursery:
+        expired = {"id": str(uuid4()), "type": "promise-expired", "promise": late["id"], "by": THE_LEDGER}
+        nursery.post(codec.read_told({**expired, "occurred_at": datetime.now(UTC).isoformat()}), client=THE_LEDGER)
+    other = counter.promise(38, "A-2")
+    (refused,) = problem(counter.post(path, {"by": "packer"}, '"late"'), 409, "not-promisable")["problems"]
+    assert [(line["asked"], line["promisable"], line["ready_by"]) for line in refused["data"]["lines"]] == [(5, 2, None)]
+    counter.post(f"/{other}/release", {"by": "packer", "reason": "not wanted"})
+    found = counter.post(path, {"by": "packer"}, '"late"')
+    assert found.status_code == 201, found.text
+    assert (found.json()["promise"]["state"], found.json()["promise"]["lines"]["0"]["open"]) == ("confirmed", 5)
+
+
 # --- answers -------------------------------------------------------------------------------------------------------
 
 

@@ -42,7 +42,7 @@ ONE_DAY = timedelta(days=1)
 
 
 class Attempt(NamedTuple):
-    """A basket that was refused: decided when so many entries were written."""
+    """A basket, or a late confirmation of one, that was refused: decided when so many entries were written."""
 
     position: int
     client: str
@@ -82,6 +82,10 @@ class Line:
     picked: int = 0
     pooled: int = 0
     potting_on: date | None = None
+    #: units that were open when the hold ran out, and what else its buyer would take
+    lapsed: int = 0
+    part: bool = False
+    later: bool = False
 
 
 @dataclass
@@ -91,6 +95,7 @@ class Promise:
     expires_at: datetime
     state: str
     lines: dict[int, Line]
+    all_or_none: bool = True
 
 
 @dataclass
@@ -229,6 +234,7 @@ class Replay:
         self.beyond_counted = 0
         self.from_pool = 0
         self.decided_again = 0
+        self.late = 0
 
     # --- what is free ---------------------------------------------------------------------------------------------
 
@@ -338,6 +344,8 @@ class Replay:
                 self.potting_answered(told, position)
             case "promised":
                 self.promised(row)
+            case "promise-confirmed" if self.has_lapsed(told, now):
+                self.confirmed_late(row)
             case "promise-confirmed" | "promise-released" | "promise-expired" as kind:
                 self.follows(kind, told, now)
             case "promise-moved":
@@ -360,11 +368,11 @@ class Replay:
         told, position, client = row["told"], row["position"], row["client"]
         self.granted_as_decided(row, *self.decide(told, client)[:2])
         expires_at = _time(told["occurred_at"]) + timedelta(minutes=told["hold_minutes"])
-        promise = Promise(told["order"], client, expires_at, "held", {})
+        promise = Promise(told["order"], client, expires_at, "held", {}, told.get("all_or_none", True))
         self.promises[told["id"]] = promise
         self.orders[promise.order].append(promise)
         for written in row.get("grants", []):
-            self.new_line(promise, told["id"], written, position)
+            self.new_line(promise, told["id"], written, position, told["lines"][written["line"]])
         self.hold(told["id"])
 
     def granted_as_decided(self, row: Fact, outcome: str, given: list[Given]) -> None:
@@ -380,9 +388,10 @@ class Replay:
         if (outcome, given) != ("granted", written):
             self.faults.append(f"{row['position']}: granted {written}, but it ought to be {outcome} {given}")
 
-    def new_line(self, promise: Promise, name: str, written: Fact, position: int) -> None:
+    def new_line(self, promise: Promise, name: str, written: Fact, position: int, asked: Fact) -> None:
         given, shelf = _given(written), (written["crop"], written["size"])
         line = Line(shelf, given.due, position, (name, given.line), given.units)
+        line.part, line.later = asked.get("allow_part", False), asked.get("allow_later", False)
         if given.potting is not None:
             line.pooled, line.potting_on = given.potting.units, given.potting.on
             self.from_pool += line.pooled
@@ -409,7 +418,49 @@ class Replay:
         else:
             promise.state = kind.removeprefix("promise-")
             for line in promise.lines.values() if promise.state != "confirmed" else ():
+                line.lapsed = line.open if promise.state == "expired" else 0
                 self.change(line, units=0)
+        self.hold(told["promise"])
+
+    def has_lapsed(self, told: Fact, now: datetime) -> bool:
+        """Whether a promise that is confirmed has anything to be decided anew: its hold ran out."""
+        promise = self.promises[told["promise"]]
+        over = promise.state == "expired" or (promise.state == "held" and promise.expires_at <= now)
+        return over and any(line.open or line.lapsed for line in promise.lines.values())
+
+    def anew(self, told: Fact) -> tuple[str, list[Given], list[Fact]]:
+        """What is open of a hold that ran out is given back, and a basket of the same decided."""
+        promise, today = self.promises[told["promise"]], _time(told["occurred_at"]).date()
+        wanted = {index: line.open or line.lapsed for index, line in promise.lines.items()}
+        numbers = [index for index in sorted(wanted) if wanted[index]]
+        for index in sorted(promise.lines):
+            self.change(promise.lines[index], units=0)
+        lines = []
+        for line in (promise.lines[index] for index in numbers):
+            due = max(line.due, today) if line.later else line.due
+            if due < today:
+                return "not-promisable", [], []
+            of = {"crop": line.shelf[0], "size": line.shelf[1], "units": wanted[line.name[1]], "due": due.isoformat()}
+            lines.append({**of, "allow_part": line.part, "allow_later": line.later})
+        basket = {"occurred_at": told["occurred_at"], "lines": lines, "all_or_none": promise.all_or_none}
+        outcome, given, lacking = self.decide(basket, "")  # it is bought: no cap on what is held
+        renumbered = [{**lack, "line": numbers[lack["line"]]} for lack in lacking]
+        return outcome, [found._replace(line=numbers[found.line]) for found in given], renumbered
+
+    def confirmed_late(self, row: Fact) -> None:
+        """Bought after the hold ran out: what is granted is what a new basket would get, and the rest is nobody's."""
+        told, promise = row["told"], self.promises[row["told"]["promise"]]
+        self.late += 1
+        self.granted_as_decided(row, *self.anew(told)[:2])
+        for written in row.get("grants", []):
+            old = promise.lines[written["line"]]
+            self.new_line(
+                promise, told["promise"], written, row["position"], {"allow_part": old.part, "allow_later": old.later}
+            )
+            promise.lines[written["line"]].picked = old.picked
+        for line in promise.lines.values():
+            line.lapsed, line.position = 0, row["position"]
+        promise.state = "confirmed"
         self.hold(told["promise"])
 
     def moved(self, told: Fact, position: int) -> None:
@@ -436,7 +487,7 @@ class Replay:
         index = max(promise.lines) + 1
         self.granted_as_decided(row, outcome, [found._replace(line=index) for found in given])
         for written in row.get("grants", []):
-            self.new_line(promise, name, written, row["position"])
+            self.new_line(promise, name, written, row["position"], told["wanted"])
         self.hold(name)
 
     def change(self, line: Line, units: int | None = None, due: date | None = None) -> None:
@@ -553,11 +604,24 @@ class Replay:
     def refused(self, attempt: Attempt) -> None:
         """A basket that was refused here: it ought to be, with the same figures."""
         self.decided_again += 1
-        outcome, grants, lacking = self.decide(attempt.told, attempt.client)
+        if attempt.told["type"] == "promise-confirmed":
+            outcome, grants, lacking = self.tried(attempt.told)
+        else:
+            outcome, grants, lacking = self.decide(attempt.told, attempt.client)
         if (outcome, lacking) != (attempt.code, attempt.lines):
             self.faults.append(
                 f"after {attempt.position}: refused as {attempt.code} {attempt.lines}, not {outcome} {grants or lacking}"
             )
+
+    def tried(self, told: Fact) -> tuple[str, list[Given], list[Fact]]:
+        """What confirming late ought to get, and nothing changed by having looked."""
+        promise = self.promises[told["promise"]]
+        lines = {index: replace(line) for index, line in promise.lines.items()}
+        owed = {line.shelf: self.owed[line.shelf].copy() for line in lines.values()}
+        found = self.anew(told)
+        promise.lines = lines
+        self.owed.update(owed)
+        return found
 
 
 class Look:

@@ -26,7 +26,7 @@ from ledger.log import codec, store
 from ledger.nursery import Job, Turns
 from ledger.plants.book import Book
 from ledger.plants.cards import PoolCard, ShelfCard
-from ledger.plants.entries import Promised
+from ledger.plants.entries import PromiseConfirmed, Promised
 from ledger.plants.refusals import Refused
 from ledger.projections import cards, runner
 from tests.promising import foretold
@@ -50,7 +50,7 @@ class QuickClock:
 
 
 def watched(patch: pytest.MonkeyPatch) -> list[Attempt]:
-    """Note every refused basket with the position at which the pen decided it."""
+    """Note every refused basket, new or confirmed late, with the position at which the pen decided it."""
     noted: list[Attempt] = []
     turn: Any = vars(ledger.nursery)["_Turn"]
     take = turn.take
@@ -58,9 +58,10 @@ def watched(patch: pytest.MonkeyPatch) -> list[Attempt]:
     def noting(self: Any, job: Job) -> Any:
         position = self.position + len(self.written)
         outcome = take(self, job)
-        if isinstance(outcome, Refused) and isinstance(job.told[0], Promised):
+        problem = outcome.problems[0] if isinstance(outcome, Refused) else None
+        late = isinstance(job.told[0], PromiseConfirmed) and problem is not None and problem.code == "not-promisable"
+        if problem is not None and (late or isinstance(job.told[0], Promised)):
             told = msgspec.to_builtins(job.told[0])
-            problem = outcome.problems[0]
             noted.append(Attempt(position, job.client, told, problem.code, msgspec.to_builtins(problem.data.get("lines", []))))
         return outcome
 

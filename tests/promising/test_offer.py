@@ -405,6 +405,26 @@ def test_a_forecast_that_knows_the_ask_takes_it_over_from_the_memory(window: Led
     assert free(window, WEEKS[1], WEEKS[20]) == before
 
 
+@pytest.mark.parametrize("told", [True, False], ids=["told expired", "not told yet"])
+def test_a_hold_from_the_pool_that_is_confirmed_late_asks_for_potting_again(window: Ledger, told: bool) -> None:
+    """The list of its day is closed by then: it asks for the next day, and its old plugs are free."""
+    with_plugs(window)
+    promised, _ = promise(window, line(50, due=WEEKS[20]), hold_minutes=10)
+    window.teller.now += timedelta(minutes=11)
+    if told:
+        window.tell("promise-expired", promise=promised, by="tallybench")
+        assert window.card("pool", IXORA).reserved == {}
+    window.tell("potting-issued", day=TUESDAY.isoformat())
+    before = free(window, WEEKS[20])[0]
+    (grant,) = window.tell("promise-confirmed", promise=promised).grants
+    assert grant.potting is not None
+    assert (grant.units, grant.potting.on, grant.potting.units) == (50, TUESDAY + timedelta(weeks=1), 10)
+    assert (own_line(window, promised).pooled, own_line(window, promised).potting_on) == (10, grant.potting.on)
+    assert window.card("pool", IXORA).reserved == {f"{grant.potting.on}/P9": grant.potting.plugs}
+    assert window.offer().own.free(WEEKS[20]) == 0
+    assert free(window, WEEKS[20])[0] <= before
+
+
 # --- the potting list -----------------------------------------------------------------------------------------------------
 
 

@@ -92,6 +92,7 @@ def it_was_a_storm(found: Replay, types: Tally[str], refused: list[Attempt], att
     assert happened <= types.keys(), happened - types.keys()
     assert found.beyond_counted > 50
     assert found.from_pool > 5
+    assert found.late > 0
 
 
 def inside(database: str, nursery: Nursery, stock: Stock, attempts: int, clock: QuickClock, seed: int = 3) -> Storm:

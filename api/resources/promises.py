@@ -159,7 +159,10 @@ async def release_promise(
 async def move_promise(
     request: Request[Any, Any, Any], reader: NamedReader, turns: NamedTurns, promise: PromisePath
 ) -> Response[Any]:
-    """Move a line to another day."""
+    """Move a line to another day: to a later one freely, to an earlier one if it could be promised for it.
+
+    The list of what may be sent where is looked at again: the line may need other papers then, or be refused.
+    """
     return await _change(request, reader, turns, PromiseMoved, promise)
 
 

@@ -485,6 +485,7 @@ class PromiseLine(Value, frozen=True, kw_only=True):
     """A granted line: `open` is still to be picked, `picked` was pulled for it, the rest was given back.
 
     lapsed: units that were open when the hold ran out. allow_part, allow_later: what its buyer would take instead.
+    papers: what has to travel with the plants on that day.
     basis, confidence: what it was granted on. potting_on: the day of the potting that `pooled` of its units ask for.
     kept: units picked by their day, or there on it. missed: units that were not there on it.
     """
@@ -507,6 +508,7 @@ class PromiseLine(Value, frozen=True, kw_only=True):
     lapsed: int = 0
     allow_part: bool = False
     allow_later: bool = False
+    papers: tuple[str, ...] = ()
 
     @property
     def wanted(self) -> int:

@@ -1033,7 +1033,11 @@ class PromiseConfirmed(Told, tag="promise-confirmed", frozen=True, kw_only=True)
 
 
 class PromiseMoved(Told, tag="promise-moved", frozen=True, kw_only=True):
-    """A line of a promise (counted from 0) to another day."""
+    """A line of a promise (counted from 0) to another day.
+
+    To an earlier one it is granted anew, if need be by asking for potting; to a later one it takes along what it has. Where it
+    is sent is looked at again. What it rests on then is beside the entry (`grants`).
+    """
 
     REVERSIBLE: ClassVar[bool] = False
 

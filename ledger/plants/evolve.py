@@ -501,12 +501,19 @@ class _Fold:
                 self.change_line(promise, index, open=0, lapsed=lapsed, **self.missed(promise, index))
 
     def promise_moved(self, told: PromiseMoved) -> None:
-        """To a later day with all it rests on; to an earlier one it was given the size's own supply and asks for no potting."""
+        """To a later day with all it rests on; for an earlier one it was granted anew."""
         line = self.promise_card(told.promise).lines[str(told.line)]
-        pooled = line.pooled if told.due >= line.due else 0
-        self.change_line(
-            told.promise, told.line, due=told.due, pooled=pooled, risk=None, **self.missed(told.promise, told.line)
-        )
+        moved = changed(line, due=told.due, risk=None, **self.missed(told.promise, told.line))
+        earlier, grants = told.due < line.due, self.recorded.grants
+        if earlier:
+            self.change_line(told.promise, told.line, open=0)
+            moved = changed(moved, pooled=0)
+        if not grants:  # as it was told before a move was granted anything
+            self.put_line(told.promise, told.line, moved)
+        for grant in grants:
+            anew = shelf.promise_line_of(grant)
+            names = ("papers", "basis", "confidence", "potting_on", "pooled") if earlier else ("papers",)
+            self.put_granted(told.promise, grant, changed(moved, **{name: getattr(anew, name) for name in names}))
 
     def missed(self, promise: UUID, index: int) -> dict[str, Any]:
         """A line that was at risk when it was moved or given back was not kept, as far as it was short."""

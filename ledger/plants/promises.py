@@ -297,23 +297,46 @@ class PromiseDesk(Desk):
             _stand(page, name, line, replace(line, open=0, pooled=0), self.turn.position)
 
     def promise_moved(self, told: PromiseMoved) -> PromiseMoved:
-        line = self.open_line(self.open_promise(told.promise, "held", "confirmed"), told.line)
+        """To a later day it takes what it has along; for an earlier one it is granted anew, its own units given back before."""
+        card = self.open_promise(told.promise, "held", "confirmed")
+        line = self.open_line(card, told.line)
         today = self.day_here()
         if told.due < today:
             raise refusals.NotPromisable(f"{told.due} is past: move it to {today} or later", field="due")
-        if told.due >= line.due:  # it frees what it took until then
-            return told
-        page = self.book.fork()
-        self.give_back(page, f"{told.promise}/{told.line}", line)
-        free = self.offer(page, line.crop, line.size).free(told.due)
-        if line.open > free:
+        page, wanted = self.book.fork(), BasketLine(crop=line.crop, size=line.size, units=line.open, due=told.due)
+        if told.due < line.due:
+            self.give_back(page, f"{told.promise}/{told.line}", line)
+            bid = self.bid(page, told.line, wanted, card.region)
+        else:
+            bid = self.kept_bid(page, told.line, line, wanted, card.region)
+        if not bid.enough and bid.refused is None:
+            free = bid.grant.promisable
             raise refusals.NotPromisable(
                 f"{free} {line.crop} {line.size} are promisable for {told.due}, {line.open} are open on this line",
                 field="due",
                 promisable=free,
                 asked=line.open,
             )
+        self.grant([bid], all_or_none=True, field="due")
         return told
+
+    def kept_bid(self, page: Book, index: int, line: PromiseLine, wanted: BasketLine, region: str | None) -> _Bid:
+        """All that is open of a line for a later day, which frees what it took until then: only where it goes is looked at."""
+        assert wanted.due is not None, "a line moves to a day"
+        refused, papers = self.destination(region, line.crop, wanted.due)
+        grant = Grant(
+            line=index,
+            crop=line.crop,
+            size=line.size,
+            asked=line.open,
+            units=0 if refused else line.open,
+            due=wanted.due,
+            basis=line.basis,
+            promisable=line.open,
+            confidence=line.confidence,
+            papers=papers,
+        )
+        return _Bid(line=wanted, offered=self.offer(page, line.crop, line.size), grant=grant, refused=refused)
 
     def promise_substituted(self, told: PromiseSubstituted) -> PromiseSubstituted:
         card = self.open_promise(told.promise, "held", "confirmed")

@@ -127,6 +127,7 @@ def promise_line_of(grant: Grant, *, part: bool = False, later: bool = False) ->
         pooled=asked.units if asked is not None else 0,
         allow_part=part,
         allow_later=later,
+        papers=grant.papers,
     )
 
 

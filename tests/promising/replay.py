@@ -235,6 +235,7 @@ class Replay:
         self.from_pool = 0
         self.decided_again = 0
         self.late = 0
+        self.moved_to_pool = 0
 
     # --- what is free ---------------------------------------------------------------------------------------------
 
@@ -349,7 +350,7 @@ class Replay:
             case "promise-confirmed" | "promise-released" | "promise-expired" as kind:
                 self.follows(kind, told, now)
             case "promise-moved":
-                self.moved(told, position)
+                self.moved(row)
             case "promise-substituted":
                 self.substituted(row)
             case "promise-at-risk" | "promise-safe" | "due-checked":
@@ -463,18 +464,22 @@ class Replay:
         promise.state = "confirmed"
         self.hold(told["promise"])
 
-    def moved(self, told: Fact, position: int) -> None:
-        """To a later day freely; to an earlier one only where the size's own supply has the plants, beside the line's own."""
+    def moved(self, row: Fact) -> None:
+        """To a later day freely; for an earlier one the line is given back, and decided as a basket of one."""
+        told = row["told"]
         line, due = self.promises[told["promise"]].lines[told["line"]], date.fromisoformat(told["due"])
         if due >= line.due:
             self.change(line, due=due)
             return
-        units = line.open
+        basket = {"crop": line.shelf[0], "size": line.shelf[1], "units": line.open, "due": told["due"]}
         self.change(line, units=0)
-        free = Look(self, line.shelf, _time(told["occurred_at"]), self.owed).own(due)
-        if units > free:
-            self.faults.append(f"{position}: moved {units} to {due} where {free} were promisable")
-        self.change(line, units=units, due=due)
+        outcome, given, _ = self.decide({"occurred_at": told["occurred_at"], "lines": [basket]}, "")
+        self.granted_as_decided(row, outcome, [found._replace(line=told["line"]) for found in given])
+        for found in map(_given, row.get("grants", [])):
+            line.open, line.due = found.units, found.due
+            line.pooled, line.potting_on = (found.potting.units, found.potting.on) if found.potting else (0, None)
+            self.moved_to_pool += line.pooled
+            grant(self.owed[line.shelf], line.name, found, row["position"])
 
     def substituted(self, row: Fact) -> None:
         """The old line is given back, and the new one decided as a basket of one."""

@@ -370,7 +370,7 @@ def test_a_promise_given_back_gives_its_plugs_back_unless_they_are_potted(window
     assert free(window, WEEKS[20])[0] > before[0]
 
 
-def test_a_promise_moved_to_an_earlier_day_rests_on_no_potting(window: Ledger) -> None:
+def test_a_promise_moved_to_an_earlier_day_that_has_its_plants_rests_on_no_potting(window: Ledger) -> None:
     """It was given plants of the size's own for that day: they are owed, and its plugs are free again."""
     with_plugs(window)
     promised, _ = promise(window, line(50, due=WEEKS[20]))
@@ -380,6 +380,25 @@ def test_a_promise_moved_to_an_earlier_day_rests_on_no_potting(window: Ledger) -
     assert window.card("pool", IXORA).reserved == {}
     assert free(window, TODAY) == [20]
     assert lacking(window, line(21))[0]["promisable"] == 20
+
+
+def test_a_promise_moved_to_an_earlier_day_may_be_met_from_the_pool_as_a_new_one_would(window: Ledger) -> None:
+    """Half of what it was given is lost: what its size lacks on the new day is asked to be potted, and the entry says so."""
+    with_plugs(window)
+    promised, _ = promise(window, line(30, due=WEEKS[20]))
+    promise(window, line(10, due=WEEKS[10]), order="A-2")
+    window.tell("lost", batch=finished(window), stage="finished", place="G1", units=20, cause="rot")
+    problem = window.refusal("promise-moved", promise=promised, line=0, due=WEEKS[2].isoformat())
+    assert (problem.code, problem.field, problem.data) == ("not-promisable", "due", {"promisable": 10, "asked": 30})
+    (grant,) = window.tell("promise-moved", promise=promised, line=0, due=WEEKS[15].isoformat()).grants
+    assert grant.potting is not None
+    assert (grant.units, grant.due, grant.potting.on, grant.potting.units) == (30, WEEKS[15], TUESDAY, 20)
+    moved = own_line(window, promised)
+    assert (moved.due, moved.open, moved.pooled, moved.potting_on) == (WEEKS[15], 30, 20, TUESDAY)
+    assert (moved.basis, moved.confidence) == ("plugs", 90)
+    assert window.card("pool", IXORA).reserved == {f"{TUESDAY}/P9": grant.potting.plugs}
+    issued: Any = window.tell("potting-issued", day=TUESDAY.isoformat()).told
+    assert [listed.pots for listed in issued.lines] == [grant.potting.pots]
 
 
 def test_a_promise_moved_to_a_later_day_keeps_its_potting(window: Ledger) -> None:
@@ -597,6 +616,21 @@ def test_papers_travel_with_the_grant(window: Ledger) -> None:
     window.tell("destination-set", region="region-5", name="Region 5", rules=rules)
     _, grants = promise(window, line(1), line(1, HOYA), region="region-5")
     assert [grant.papers for grant in grants] == [("a certificate",), ("a certificate", "a passport")]
+
+
+@pytest.mark.parametrize("due", [TODAY + timedelta(days=3), TODAY + timedelta(days=30)], ids=["earlier", "later"])
+def test_where_a_line_goes_is_looked_at_again_when_it_is_moved(window: Ledger, due: date) -> None:
+    """A rule may have changed, or be of another season: other papers, or not at all. Refused, the line is as it was."""
+    promised, _ = promise(window, line(5, due=WEEKS[1]), region="region-3")
+    assert own_line(window, promised).papers == ()
+    rules = [_rule("needs-papers", papers="a certificate")]
+    window.tell("destination-set", region="region-3", name="Region 3", rules=rules)
+    (grant,) = window.tell("promise-moved", promise=promised, line=0, due=due.isoformat()).grants
+    assert (grant.papers, own_line(window, promised).papers) == (("a certificate",), ("a certificate",))
+    window.tell("destination-set", region="region-3", name="Region 3", rules=[_rule("refused", crop=IXORA)])
+    problem = window.refusal("promise-moved", promise=promised, line=0, due=WEEKS[1].isoformat())
+    assert (problem.code, problem.field, problem.data["lines"][0]["because"]) == ("not-sent-there", "due", "by its own list")
+    assert own_line(window, promised).due == due
 
 
 # --- what the ledger notices ----------------------------------------------------------------------------------------------

@@ -374,7 +374,8 @@ class PoolLine(Value, frozen=True, kw_only=True):
 class PoolCard(Card, tag="pool", frozen=True, kw_only=True):
     """The plugs of one crop, which belong to no size until they are potted, by batch; and those that promises reserve.
 
-    waiting_since: when the first change of the crop came that no forecast has seen yet. changed: the position of the last one.
+    waiting_since: when the first change of the crop was recorded that no forecast has seen yet. changed: the position of the
+    last one.
     """
 
     crop: str

@@ -584,7 +584,7 @@ class _Fold:
             if after is not there:
                 self.put(after)
         pool = self.book.pool(published.crop)
-        waiting = told.occurred_at if pool.changed > published.position else None
+        waiting = self.recorded.recorded_at if pool.changed > published.position else None
         if pool.waiting_since != waiting:
             self.put(changed(pool, waiting_since=waiting))
 
@@ -781,7 +781,7 @@ class _Fold:
                 lines[card.number] = line
             self.put(changed(there, lines=lines))
             pool = self.book.pool(card.crop)
-            since = pool.waiting_since or self.told.occurred_at
+            since = pool.waiting_since or self.recorded.recorded_at
             self.put(changed(pool, waiting_since=since, changed=self.recorded.position))
 
 

@@ -292,7 +292,7 @@ class Replay:
         for name in {*names, *(name for name in (told.get("batch"), told.get("into")) if name in self.batches)}:
             if self.batches[name].seen() != before.get(name, ()):
                 crop = self.batches[name].crop
-                self.waiting.setdefault(crop, _time(told["occurred_at"]))
+                self.waiting.setdefault(crop, _time(row["recorded_at"]))
                 self.changed[crop] = position
 
     def _read(self, row: Fact, told: Fact, position: int) -> None:
@@ -338,7 +338,7 @@ class Replay:
             case "cleared":
                 (batch.stops if batch else self.crop_stops[told["crop"]]).remove(told["stop"])
             case "forecast-published":
-                self.published(told, at)
+                self.published(told, at, now)
             case "potting-issued":
                 self.potting_issued(told, position)
             case "potting-answered":
@@ -567,14 +567,14 @@ class Replay:
                 if line.pooled:
                     self.owed[shelf].pooled[line.name] = (line.due, line.pooled, position_then)
 
-    def published(self, told: Fact, at: datetime) -> None:
+    def published(self, told: Fact, at: datetime, now: datetime) -> None:
         """From now on it stands for itself: what was remembered until it came is forgotten, but what it does not know."""
         value = told["forecast"]
         crop, position = value["crop"], value["position"]
         self.forecasts[crop] = Forecast(at, value, date.fromisoformat(value["day"]))
         self.waiting.pop(crop, None)
         if self.changed.get(crop, 0) > position:
-            self.waiting[crop] = at
+            self.waiting[crop] = now
         for size, of in value["sizes"].items():
             owed = self.owed[crop, size]
             owed.pooled = {name: kept for name, kept in owed.pooled.items() if kept[2] > position}

@@ -210,6 +210,24 @@ def test_finished_plants_of_a_new_batch_make_up_for_lost_ones_and_no_more(window
     assert free(window, WEEKS[5]) == [85]
 
 
+def test_a_loss_of_yesterday_that_is_told_today_leaves_the_forecast_usable(window: Ledger) -> None:
+    """What it counts on is less at once; it is stale when the loss has waited since it was told, not since it happened."""
+    window.teller.now += timedelta(days=2)
+    publish(window, foretold.size([(0, 40), (5, 90)]))
+    published = window.teller.now
+    assert free(window, WEEKS[6]) == [90]
+    lost = {"batch": finished(window), "stage": "finished", "place": "G1", "units": 3, "cause": "rot"}
+    window.tell("lost", **lost, occurred_at=(published - timedelta(days=1)).isoformat())
+    told = window.log[-1].recorded_at
+    assert (window.offer().stale, free(window, WEEKS[6])) == (None, [87])
+    (grant,) = promise(window, line(50, due=WEEKS[6]))[1]
+    assert (grant.units, grant.promisable) == (50, 87)
+    window.clock = told + timedelta(minutes=15)
+    assert window.offer().stale is None
+    window.clock += timedelta(seconds=1)
+    assert window.offer().stale == "changes-not-forecast"
+
+
 # --- stale --------------------------------------------------------------------------------------------------------------
 
 

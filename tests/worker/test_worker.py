@@ -74,7 +74,7 @@ def stocked(database: str) -> Iterator[str]:
 
 def test_the_worker_forecasts_and_is_started_again_when_it_is_killed(stocked: str) -> None:
     """Both crops within moments; killed outright, another one takes its place; in the end none is left."""
-    assert state(stocked).stale == "changes-not-forecast"
+    assert state(stocked).stale == "no-forecast"
     with Beside(stocked, pause_s=0.1) as beside:
         until(lambda: state(stocked).stale is None)
         first = beside.pid
@@ -170,9 +170,10 @@ def _keys() -> list[tuple[str, str]]:
 def test_the_health_answer_says_why(stocked: str) -> None:
     """No forecast, an old one, a change that waits, a clock behind the last entry; and nothing when all is well."""
     told = []
+    waits = "update cards set card = card || jsonb_build_object('waiting_since', now() - interval '1 hour') where kind = 'pool'"
     for change, of in (
-        ("select 1", "changes-not-forecast"),
-        ("update cards set card = card - 'waiting_since' where kind = 'pool'", "no-forecast"),
+        ("select 1", "no-forecast"),
+        (waits, "changes-not-forecast"),
         ("update pen set recorded_at = now() + interval '1 hour'", "clock-set-back"),
     ):
         with psycopg.connect(store.owner_conninfo(stocked)) as connection, connection.transaction(force_rollback=True):

@@ -23,7 +23,8 @@ def get_potting_list(
     """The potting that promises ask for on a day: as it stands so far, or as it was issued, with the crew's answers.
 
     Post a `potting-issued` entry to close the list of a day (it chooses the plugs, the longest held first; later promises ask
-    for the next day), and a `potting-answered` entry for each of its lines. The answer comes back to the promises.
+    for the next day), and for each of its lines the `potted` entries and a `potting-answered` entry that says as many, in
+    one call if you like. The answer comes back to the promises.
     """
     with reader.look() as cursor:
         return answers.potting(cursor, day)

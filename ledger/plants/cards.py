@@ -444,9 +444,13 @@ class MeasuredCard(Card, tag="measured", frozen=True, kw_only=True):
 
 
 class ListedPotting(Value, frozen=True, kw_only=True):
-    """A line of an issued potting list, and the crew's answer: so many were potted."""
+    """A line of an issued potting list, and the crew's answer: so many were potted.
+
+    before: pots of that day that were potted already when the list was issued, which it does not ask for.
+    """
 
     line: PottingLine
+    before: int = 0
     potted: int | None = None
     because: ShortReason | None = None
 

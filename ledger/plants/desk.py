@@ -16,7 +16,7 @@ from msgspec import Struct
 
 from ledger.plants import numbers, refusals
 from ledger.plants.book import Book
-from ledger.plants.cards import BatchCard, CropCard, PolicyCard, StockPlantCard, Stop
+from ledger.plants.cards import BatchCard, CropCard, ListedPotting, PolicyCard, StockPlantCard, Stop
 from ledger.plants.entries import DamageClaimed, PolicySet, Told
 from ledger.plants.recorded import Grant, Move
 
@@ -165,6 +165,16 @@ class Desk:
 
     def day_here(self) -> date:
         return day_of(self.at, self.policy)
+
+    def listed(self, day: date, crop: str, size: str, fields: tuple[str, str]) -> ListedPotting:
+        """The line of the potting list of a day. fields: what the entry calls the day, and what the line."""
+        card = self.book.potting(day)
+        if card is None:
+            raise self.unknown("potting list", str(day), fields[0])
+        listed = card.lines.get(f"{crop}/{size}")
+        if listed is None:
+            raise self.unknown("line of that potting list", f"{crop} {size}", fields[1])
+        return listed
 
     def damage_claim(self, claimed: UUID) -> None:
         """A replacement answers a damage claim that stands."""

@@ -631,7 +631,10 @@ class Merged(Told, tag="merged", frozen=True, kw_only=True):
 
 
 class Potted(Told, tag="potted", frozen=True, kw_only=True):
-    """Plugs put into pots: `plugs` = `per_pot` x `pots` + `casualties` + `returned`. The pots are a new batch (`into`)."""
+    """Plugs put into pots: `plugs` = `per_pot` x `pots` + `casualties` + `returned`. The pots are a new batch (`into`).
+
+    listed: the day of the potting list whose line these pots answer; without it they count for the first day that still asks.
+    """
 
     batch: BatchNumber
     place: PlaceCode
@@ -644,6 +647,7 @@ class Potted(Told, tag="potted", frozen=True, kw_only=True):
     returned: Tally = 0
     stage: Stage = Stage.ROOTED
     into: BatchNumber | None = None
+    listed: date | None = None
 
     def __post_init__(self) -> None:
         _require(
@@ -1183,7 +1187,10 @@ class PottingIssued(Told, tag="potting-issued", frozen=True, kw_only=True):
 
 
 class PottingAnswered(Told, tag="potting-answered", frozen=True, kw_only=True):
-    """The crew's answer to one line of a potting list: so many were potted, and if fewer than asked, why."""
+    """The crew's answer to one line of a potting list: so many were potted, and if fewer than asked, why.
+
+    It says as many as the `potted` entries of that line do, which are told before it or with it in one call.
+    """
 
     REVERSIBLE: ClassVar[bool] = False
 

@@ -352,7 +352,7 @@ class _Fold:
                 assert policy is not None, "decide has looked"
                 self.put(changed(policy, corrected=told))
             case Potted():
-                self.potted(self.batch(told.batch).crop, told.size, told.pots)
+                self.potted(told, told.pots)
             case PottingIssued():
                 self.potting_issued(told)
             case PottingAnswered():
@@ -588,22 +588,27 @@ class _Fold:
         if pool.waiting_since != waiting:
             self.put(changed(pool, waiting_since=waiting))
 
-    def potted(self, crop: str, size: str, pots: int) -> None:
-        """Pots of a size close what was asked of it, the earliest day first; those taken back open it, the last day first.
+    def potted(self, told: Potted, pots: int) -> None:
+        """Pots close what the list that they are for asked, or the earliest day first; taken back they open it, the last first.
 
-        An answered ask takes those that the crew spoke of and had not told yet.
+        Of an answered ask nobody rests on pots that were taken back.
         """
-        ground = shelf.ground_of(self.book, crop, size)
+        ground = shelf.ground_of(self.book, self.batch(told.batch).crop, told.size)
         for day in sorted(ground.there.asked, reverse=pots < 0):
             ask = ground.there.asked[day]
             closed = min(pots, max(0, ask.pots - ask.potted)) if pots > 0 else max(pots, -ask.potted)
-            if closed:
-                after = shelf.with_ask(ground, day, changed(ask, potted=ask.potted + closed))
+            if closed and (told.listed is None or day == told.listed.isoformat()):
+                left = ask.potted + closed
+                ask = changed(ask, potted=left, pots=min(ask.pots, left) if ask.answered and pots < 0 else ask.pots)
+                after = shelf.with_ask(ground, day, ask)
                 self.put_ground(ground, after)
                 ground, pots = after, pots - closed
 
     def potting_issued(self, told: PottingIssued) -> None:
-        nursery, lines = self.book.nursery(), {f"{line.crop}/{line.size}": ListedPotting(line=line) for line in told.lines}
+        nursery, lines = self.book.nursery(), dict[str, ListedPotting]()
+        for line in told.lines:
+            ask = self.book.shelf(line.crop, line.size).asked[told.day.isoformat()]
+            lines[f"{line.crop}/{line.size}"] = ListedPotting(line=line, before=ask.potted)
         left = {day: where for day, where in nursery.potting.items() if day > told.day.isoformat()}
         self.put(changed(nursery, potting_issued=told.day, potting=left))
         self.put(PottingCard(day=told.day, lines=lines))
@@ -618,10 +623,11 @@ class _Fold:
         ask = ground.there.asked.get(day)
         if ask is None:
             return
-        answer = CrewAnswer(entry=told.id, asked=ask.pots, potted=told.potted, because=told.because)
-        after = changed(ask, pots=told.potted, plugs=0, answered=self.recorded.position)
+        pots = min(ask.pots, max(ask.potted, listed.before + told.potted))
+        answer = CrewAnswer(entry=told.id, asked=ask.pots - listed.before, potted=told.potted, because=told.because)
+        after = changed(ask, pots=pots, plugs=0, answered=self.recorded.position)
         self.put_ground(ground, shelf.with_ask(ground, day, after))
-        short = max(0, ask.pots - told.potted)
+        short = ask.pots - pots
         for promise, index in self.last_served(ask.lines):  # they rest on what was potted, and on nothing beyond it
             line = self.promise_card(promise).lines[index]
             less = min(short, line.pooled)
@@ -737,7 +743,7 @@ class _Fold:
             case Potted() | PottedUp() | Renamed():
                 self.orphan(told.into, [told.batch], told.id)
                 if isinstance(told, Potted):
-                    self.potted(self.batch(told.batch).crop, told.size, -told.pots)
+                    self.potted(told, -told.pots)
             case _:
                 pass
         if (what := act_of(told)) is not None:

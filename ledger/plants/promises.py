@@ -459,16 +459,33 @@ class PromiseDesk(Desk):
         return (self.at - line.since).total_seconds() / 86_400 / max(1, limit)
 
     def potting_answered(self, told: PottingAnswered) -> PottingAnswered:
-        card = self.book.potting(told.day)
-        if card is None:
-            raise self.unknown("potting list", str(told.day), "day")
-        listed = card.lines.get(f"{told.crop}/{told.size}")
-        if listed is None:
-            raise self.unknown("line of that potting list", f"{told.crop} {told.size}", "size")
+        """An answer says of a line what was told as potted for it: asked = potted + short."""
+        listed = self.listed(told.day, told.crop, told.size, ("day", "size"))
         if listed.potted is not None:
             raise refusals.NotOpen(f"that line was answered: {listed.potted} potted", field="size")
         if told.potted < listed.line.pots and told.because is None:
             raise refusals.Contradiction(
                 f"{listed.line.pots} were asked for and {told.potted} potted: say why, in because", field="because"
             )
+        ask = self.book.shelf(told.crop, told.size).asked.get(told.day.isoformat())
+        if ask is not None:  # else all of it was given back, and nobody rests on the answer
+            self.as_potted(told, ask, max(0, ask.potted - listed.before))
         return told
+
+    def as_potted(self, told: PottingAnswered, ask: PottingAsk, potted: int) -> None:
+        """An answer must not contradict what was told as potted; what was potted beyond the ask, nobody rests on."""
+        line = f"{told.crop} {told.size} of the list of {told.day}"
+        if told.potted > potted and ask.open:
+            raise refusals.Contradiction(
+                f"{told.potted} are said to be potted and {potted} are told as potted for {line}: "
+                f"tell the others first, in a potted entry with listed {told.day}, or in one call with this answer",
+                field="potted",
+                potted=potted,
+            )
+        if told.potted < potted:
+            raise refusals.Contradiction(
+                f"{told.potted} are said to be potted and {potted} are told as potted for {line}: answer {potted}, or "
+                "reverse the potted entry that is wrong, and tell it with the list that it was for",
+                field="potted",
+                potted=potted,
+            )

@@ -557,6 +557,8 @@ class _Desk(PromiseDesk):
         self.size(told.size)
         self.place(told.place, entering=False)
         self.place(told.to, "to")
+        if told.listed is not None:
+            self.listed(told.listed, batch.crop, told.size, ("listed", "listed"))
         self.needs(batch, told.stage, told.place, told.plugs, "plugs")
         number = self.new_number(told.into, "into")
         here = standing(batch.number, told.stage, told.place)

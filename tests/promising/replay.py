@@ -149,6 +149,8 @@ class Ask:
     plugs: int = 0
     potted: int = 0
     answered: int = 0
+    #: potted already when the list was issued
+    before: int = 0
     lines: dict[Name, int] = field(default_factory=dict)
 
     @property
@@ -313,7 +315,7 @@ class Replay:
             case "potted" if batch:
                 moves("rooted", -told["pots"] * told.get("per_pot", 1) - told.get("casualties", 0))
                 self.new_batch(told["into"], batch.crop, told["size"], "potted", at, position, told["pots"])
-                self.potted((batch.crop, told["size"]), told["pots"])
+                self.potted((batch.crop, told["size"]), told["pots"], told.get("listed"))
             case "graded" if batch:
                 moves("potted", -told["finished"] - told["culled"])
                 moves("finished", told["finished"])
@@ -533,8 +535,11 @@ class Replay:
         if not ask.lines and not ask.potted:
             del owed.asks[on]
 
-    def potted(self, shelf: Shelf, pots: int) -> None:
-        for day in sorted(self.owed[shelf].asks):
+    def potted(self, shelf: Shelf, pots: int, listed: str | None) -> None:
+        """Pots for a list close what it asked, the others the earliest first."""
+        for day in sorted(self.owed[shelf].asks) if listed is None else [date.fromisoformat(listed)]:
+            if day not in self.owed[shelf].asks:
+                continue
             ask = self.owed[shelf].asks[day]
             closed = min(pots, max(0, ask.pots - ask.potted))
             ask.potted += closed
@@ -549,6 +554,8 @@ class Replay:
         if listed != ought:
             self.faults.append(f"{position}: the list of {day} has {listed}, but it ought to have {ought}")
         self.issued = day
+        for ask in asks.values():
+            ask.before = ask.potted
 
     def potting_answered(self, told: Fact, position: int) -> None:
         """What was not potted, nobody's units rest on: first of all those that are due last, of them those granted last."""
@@ -556,8 +563,11 @@ class Replay:
         ask = self.owed[shelf].asks.get(day)
         if ask is None:
             return
-        short = max(0, ask.pots - told["potted"])
-        ask.pots, ask.plugs, ask.answered = told["potted"], 0, position
+        potted = ask.potted - ask.before
+        if told["potted"] < potted or (told["potted"] > potted and ask.open):
+            self.faults.append(f"{position}: answered {told['potted']} where {potted} were told as potted")
+        short = ask.open
+        ask.pots, ask.plugs, ask.answered = ask.potted, 0, position
         lines = [self.promises[promise].lines[index] for promise, index in ask.lines]
         for line in sorted(lines, key=lambda line: (line.due, line.position, line.name[1]), reverse=True):
             less = min(short, line.pooled)

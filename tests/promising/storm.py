@@ -299,7 +299,12 @@ class Storm:
             if await post(self._fact(chance, "potting-issued", day=day.isoformat()), "crew") is None:
                 continue
             for crop, size in self.stock.shelves:
-                answer = {"day": day.isoformat(), "crop": crop, "size": size, "potted": chance.randint(0, 30)}
+                pots = chance.randint(0, 4)
+                what = {"batch": self.stock.plugs[crop], "place": "H1", "to": "G2", "size": size, "per_pot": 1, "casualties": 0}
+                potted = self._fact(chance, "potted", **what, plugs=pots, pots=pots, listed=day.isoformat())
+                if not pots or await post(potted, "crew") is None:
+                    pots = 0
+                answer = {"day": day.isoformat(), "crop": crop, "size": size, "potted": pots}
                 await post(self._fact(chance, "potting-answered", **answer, because="no-time"), "crew")
             return
 

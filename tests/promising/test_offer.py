@@ -503,8 +503,27 @@ def test_a_day_whose_asks_were_all_given_back_holds_up_no_list(window: Ledger) -
     assert issued.lines == []
 
 
-def _answered(window: Ledger, potted: int, **more: Any) -> None:
-    window.tell("potting-answered", day=TUESDAY.isoformat(), crop=IXORA, size="P9", potted=potted, **more)
+def _potted(window: Ledger, batch: str, pots: int, **more: Any) -> Fact:
+    """Plugs put into as many pots of nine centimetres, as it is told."""
+    what = {"batch": batch, "place": "H1", "size": "P9", "plugs": pots, "pots": pots, "per_pot": 1, "casualties": 0, "to": "G2"}
+    return window.teller.fact("potted", **what, **more)
+
+
+def _answer(window: Ledger, potted: int, **more: Any) -> Fact:
+    """The crew's answer to Tuesday's line, as it is told."""
+    return window.teller.fact("potting-answered", day=TUESDAY.isoformat(), crop=IXORA, size="P9", potted=potted, **more)
+
+
+def _listed(window: Ledger, units: int = 50) -> tuple[str, int]:
+    """A promise that asks for potting on Tuesday, whose list is issued: the batch of plugs, and the pots that it asks for."""
+    batch = with_plugs(window)
+    promise(window, line(units, due=WEEKS[20]))
+    window.tell("potting-issued", day=TUESDAY.isoformat())
+    return batch, window.card("potting", TUESDAY.isoformat()).lines[f"{IXORA}/P9"].line.pots
+
+
+def _ask(window: Ledger) -> Any:
+    return window.card("shelf", f"{IXORA}/P9").asked[TUESDAY.isoformat()]
 
 
 @pytest.mark.parametrize("known", [False, True])
@@ -513,17 +532,16 @@ def test_an_answer_short_comes_back_to_the_lines_and_lowers_supply_by_exactly_th
     batch = with_plugs(window)
     first, _ = promise(window, line(45, due=WEEKS[20]))
     last, _ = promise(window, line(6, due=WEEKS[20]), order="A-2")
-    pots = window.card("shelf", f"{IXORA}/P9").asked[TUESDAY.isoformat()].pots
+    pots = _ask(window).pots
     if known:
         relied = {finished(window): 40, f"asked/{TUESDAY}": pots}
         publish(window, foretold.size([(0, 40), (9, 60)], relied), pool=foretold.pool(60, {batch: 60}))
     window.tell("potting-issued", day=TUESDAY.isoformat())
-    before = window.offer().own.free(WEEKS[25])
     problem = window.refusal("potting-answered", day=TUESDAY.isoformat(), crop=IXORA, size="P9", potted=pots - 4)
     assert (problem.code, problem.field) == ("contradiction", "because")
     window.opened("finished", 20, "G2", "P9")
     before = window.offer().own.free(WEEKS[25])
-    _answered(window, pots - 4, because="no-pots")
+    window.post([_potted(window, batch, pots - 4), _answer(window, pots - 4, because="no-pots")])
     assert window.offer().own.free(WEEKS[25]) == before - 4
     answers = [own_line(window, name).answer for name in (first, last)]
     assert [(answer.asked, answer.potted, answer.because.value) for answer in answers] == [(pots, pots - 4, "no-pots")] * 2
@@ -531,17 +549,79 @@ def test_an_answer_short_comes_back_to_the_lines_and_lowers_supply_by_exactly_th
     assert window.refusal("potting-answered", day=TUESDAY.isoformat(), crop=IXORA, size="P9", potted=1).code == "not-open"
 
 
-def test_pots_told_after_the_answer_do_not_close_the_next_day_s_ask(window: Ledger) -> None:
-    """The crew answers first and writes the batch down later: they are the same pots."""
+def test_an_answer_of_more_than_was_told_as_potted_is_refused_until_it_is_told(window: Ledger) -> None:
+    """Lines of promises rest on the answer: pots that nobody wrote down are no plants. In one call both stand."""
+    batch, pots = _listed(window)
+    window.post([_potted(window, batch, 3, listed=TUESDAY.isoformat())])
+    with pytest.raises(Refused) as refused:
+        window.post([_answer(window, pots)])
+    (problem,) = refused.value.problems
+    assert (problem.code, problem.field, problem.data) == ("contradiction", "potted", {"potted": 3})
+    assert f"{pots} are said to be potted and 3 are told as potted" in problem.detail
+    window.post([_potted(window, batch, pots - 3, listed=TUESDAY.isoformat()), _answer(window, pots)])
+    assert (_ask(window).pots, _ask(window).potted) == (pots, pots)
+
+
+def test_an_answer_of_less_than_was_told_as_potted_is_refused(window: Ledger) -> None:
+    """What was potted is not short. The entry that is wrong is reversed, or the answer is another; the fact itself stands."""
+    batch, pots = _listed(window)
+    (told,) = window.post([_potted(window, batch, 5)])
+    with pytest.raises(Refused) as refused:
+        window.post([_answer(window, 3, because="no-time")])
+    assert "answer 5, or reverse" in refused.value.problems[0].detail
+    window.tell("reversed", entry=str(told.told.id), reason="were three")
+    window.post([_potted(window, batch, 3), _answer(window, 3, because="no-time")])
+    assert _ask(window).pots == 3 < pots
+
+
+def test_more_may_be_potted_and_answered_than_was_asked(window: Ledger) -> None:
+    """A fact is not refused; nobody rests on what is beyond the ask."""
+    batch, pots = _listed(window)
+    window.post([_potted(window, batch, pots + 6), _answer(window, pots + 6)])
+    assert (_ask(window).pots, _ask(window).potted) == (pots, pots)
+
+
+def test_what_was_potted_before_the_list_was_issued_is_no_part_of_its_answer(window: Ledger) -> None:
+    """The list asks for the rest, and the crew answers for that: nothing is short."""
     batch = with_plugs(window)
-    promise(window, line(50, due=WEEKS[20]))
-    pots = window.card("shelf", f"{IXORA}/P9").asked[TUESDAY.isoformat()].pots
+    promised, _ = promise(window, line(50, due=WEEKS[20]))
+    asked = _ask(window).pots
+    window.post([_potted(window, batch, 4)])
     window.tell("potting-issued", day=TUESDAY.isoformat())
+    listed = window.card("potting", TUESDAY.isoformat()).lines[f"{IXORA}/P9"]
+    assert (listed.line.pots, listed.before) == (asked - 4, 4)
+    window.post([_potted(window, batch, asked - 4), _answer(window, asked - 4)])
+    assert (_ask(window).pots, own_line(window, promised).pooled) == (asked, 10)
+    assert (own_line(window, promised).answer.asked, own_line(window, promised).answer.potted) == (asked - 4, asked - 4)
+
+
+def test_pots_for_a_list_close_that_list_s_ask_and_no_other(window: Ledger) -> None:
+    """Without a list they count for the earliest day; a list that never was is unknown, and so is a line that it has not."""
+    batch, pots = _listed(window)
     _, (grant,) = promise(window, line(4, due=WEEKS[20]), order="A-2")
-    _answered(window, pots)
-    window.tell("potted", batch=batch, place="H1", size="P9", plugs=pots, pots=pots, per_pot=1, casualties=0, to="G2")
     assert grant.potting is not None
-    assert window.card("shelf", f"{IXORA}/P9").asked[grant.potting.on.isoformat()].open == grant.potting.pots
+    later = grant.potting.on
+    window.post([_potted(window, batch, pots + 1, listed=TUESDAY.isoformat()), _answer(window, pots)])
+    window.post([_potted(window, batch, 1, listed=TUESDAY.isoformat())])
+    assert window.card("shelf", f"{IXORA}/P9").asked[later.isoformat()].open == grant.potting.pots
+    window.post([_potted(window, batch, 1)])
+    assert window.card("shelf", f"{IXORA}/P9").asked[later.isoformat()].open == grant.potting.pots - 1
+    for wrong in ({"listed": later.isoformat()}, {"listed": TUESDAY.isoformat(), "size": "C2"}):
+        with pytest.raises(Refused) as refused:
+            window.post([{**_potted(window, batch, 1), **wrong}])
+        assert (refused.value.problems[0].code, refused.value.problems[0].field) == ("unknown-code", "listed")
+
+
+def test_of_pots_taken_back_after_the_answer_nobody_gets_any(window: Ledger) -> None:
+    """They were told by mistake, and answered by mistake: supply falls by them at once."""
+    batch, pots = _listed(window)
+    window.opened("finished", 20, "G2", "P9")
+    potted, _ = window.post([_potted(window, batch, pots), _answer(window, pots)])
+    publish(window, foretold.size([(0, 60), (9, 80)], {finished(window): 40, f"asked/{TUESDAY}": pots}))
+    before = window.offer().own.supplied(WEEKS[20])
+    window.tell("reversed", entry=str(potted.told.id), reason="told by mistake")
+    assert window.offer().own.supplied(WEEKS[20]) == before - pots
+    assert _ask(window).pots == 0
 
 
 # --- part, later, substitution ------------------------------------------------------------------------------------------

@@ -97,10 +97,10 @@ def test_a_change_that_has_waited_too_long_shows_at_once(stocked: tuple[str, Nur
     forecast(conninfo, nursery.position)
     lost = Teller(datetime.now(UTC), seed=5).tell("lost", batch=GROWING, stage="potted", place="G1", units=7, cause="rot")
     assert isinstance(lost, Lost)
-    nursery.post([lost])
+    recorded_at = nursery.post([lost]).entries[0].recorded_at
     board = Watched(conninfo, datetime.now(UTC))
     board.read_log()
-    late = lost.occurred_at + timedelta(minutes=15)
+    late = recorded_at + timedelta(minutes=15)
     assert [board.at(moment)["stale"] for moment in (late - SECOND, late)] == [None, None]
     assert board.at(late + A_MOMENT)["stale"] == "changes-not-forecast"
 

@@ -17,11 +17,14 @@ from functools import lru_cache, partial
 from importlib import resources
 
 from ledger.plants.entries import (
+    Accounts,
+    BooksSet,
     CostSet,
     CostStep,
     CropSet,
     DestinationRule,
     DestinationSet,
+    NormalPercent,
     Offer,
     PersonSet,
     PlaceKind,
@@ -263,16 +266,24 @@ def _places(crops: int) -> Iterator[dict[str, object]]:
     yield {"code": "K1", "name": "Packing hall", "house": "Packing hall", "kind": PlaceKind.PACKING}
 
 
+#: a tray of 53 by 28 cm and the way around it
+_TRAY_CM2 = 1_500
+
+
+def _room_for(trays: int) -> dict[str, int]:
+    return {"tray_places": trays, "area_cm2": trays * _TRAY_CM2}
+
+
 def _houses() -> Iterator[tuple[str, str, str, PlaceKind, dict[str, int]]]:
     """Every place of one site: code, name, house, kind, and the room there."""
     mist = "Mist house"
     yield "P-T1", "Trimming table", mist, PlaceKind.HOLDING, {}
     for boom in (1, 2):
-        yield f"P-B{boom}", f"Mist under boom {boom}", mist, PlaceKind.MIST, {"tray_places": 80}
-    yield "P-C1", "Covered bench", mist, PlaceKind.COVERED, {"tray_places": 24}
+        yield f"P-B{boom}", f"Mist under boom {boom}", mist, PlaceKind.MIST, _room_for(80)
+    yield "P-C1", "Covered bench", mist, PlaceKind.COVERED, _room_for(24)
     yield "P-S1", "Sand bed", mist, PlaceKind.SAND, {"area_cm2": 75_000}
     for row in range(1, _HOLDING_ROWS + 1):
-        yield f"H{row}", f"Holding row {row}", "Holding house", PlaceKind.HOLDING, {"tray_places": 70}
+        yield f"H{row}", f"Holding row {row}", "Holding house", PlaceKind.HOLDING, _room_for(70)
     for nth in range(_BENCHES):
         house = 1 + nth // 12
         yield (
@@ -317,6 +328,7 @@ def reference(crops: list[Crop], on: date) -> Iterator[tuple[type[Told], dict[st
         yield RecipeSet, _recipe_fields(crop)
     for region in REGIONS:
         yield DestinationSet, {"region": region, "name": region.replace("-", " ").capitalize(), "rules": _asks(region, on)}
+    yield BooksSet, {"normal_percent": NormalPercent(potted=8, finished=4), "accounts": ACCOUNTS}
     for step, size, amount in _COSTS:
         yield CostSet, {"step": step, "amount": amount, "effective_on": on, "size": size}
 
@@ -336,6 +348,13 @@ def _asks(region: str, on: date) -> list[DestinationRule]:
         case _:
             return []
 
+
+#: the accountant's own accounts, as the journal names them
+ACCOUNTS = Accounts(
+    propagation="1410", growing="1420", ready="1430", production="4810", space="4820", purchases="4100", cost_of_sales="5000",
+    abnormal_loss="5310", count_differences="5320", given_out="6120", stock_plants="0310", adjustments="5390", rounding="5395",
+    opening="2900",
+)  # fmt: skip
 
 _COSTS = (
     (CostStep.CUTTING, None, "0.04"),

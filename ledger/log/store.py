@@ -22,7 +22,7 @@ SQL = queries.load("ledger.log", "log.sql")
 
 Connection = psycopg.Connection[TupleRow]
 
-SEARCH_PATH = "p_cards, p_lines, p_passages, p_books, public"
+SEARCH_PATH = "p_cards, p_lines, p_passages, p_books, p_proof, public"
 
 _SETTINGS = {
     "search_path": SEARCH_PATH.replace(" ", ""),

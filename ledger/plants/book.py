@@ -17,6 +17,7 @@ from ledger.plants.cards import (
     CropCard,
     DestinationCard,
     ForecastCard,
+    HeadCard,
     Key,
     NurseryCard,
     OrderCard,
@@ -36,13 +37,17 @@ from ledger.plants.recorded import Recorded
 
 
 class Missing(Exception):
-    """Something is not at hand: a card, an entry by its id, or the whole history of a batch or stock plant."""
+    """Something is not at hand: a card, an entry by its id, the whole history of a batch or stock plant, or the log's root."""
 
-    def __init__(self, *, card: Key | None = None, entry: UUID | None = None, history: Key | None = None) -> None:
-        super().__init__(card or entry or history)
+    def __init__(
+        self, *, card: Key | None = None, entry: UUID | None = None, history: Key | None = None, root: int | None = None
+    ) -> None:
+        super().__init__(card or entry or history or root)
         self.card = card
         self.entry = entry
         self.history = history
+        #: the root over so many entries is wanted
+        self.root = root
 
 
 class Book:
@@ -56,6 +61,8 @@ class Book:
         self.entries: dict[UUID, Recorded | None] = {}
         self.histories: dict[Key, list[Recorded]] = {}
         self.reversals: set[UUID] = set()
+        #: the root of the proof over so many entries, in hex; None: not known
+        self.roots: dict[int, str | None] = {}
         self.recorded: list[Recorded] = []
         #: the same entries by the cards that each of them touched
         self.touching: dict[Key, list[Recorded]] = {}
@@ -89,6 +96,18 @@ class Book:
             raise Missing(history=holder)
         here = [entry for page in reversed(self.line) for entry in page.touching.get(holder, ())]
         return root.histories[holder] + here
+
+    def root(self, size: int) -> str | None:
+        """The root of the proof over the first `size` entries, in hex; None if it is not known so far. Raises Missing."""
+        roots = self.line[-1].roots
+        if size not in roots:
+            raise Missing(root=size)
+        return roots[size]
+
+    def head(self) -> HeadCard | None:
+        card = self.card("head", "")
+        assert card is None or isinstance(card, HeadCard)
+        return card
 
     def policy(self) -> PolicyCard | None:
         card = self.card("policy", "")

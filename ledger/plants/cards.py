@@ -19,6 +19,7 @@ from ledger.plants.entries import (
     CostSet,
     CropSet,
     DestinationSet,
+    HeadSigned,
     HoldReason,
     Method,
     PersonSet,
@@ -572,8 +573,13 @@ class OutsideCard(Card, tag="outside", frozen=True, kw_only=True):
 
 
 class NurseryCard(Card, tag="nursery", frozen=True, kw_only=True):
-    """The day the book was opened, by how many entries, and the last serial given to a batch in each ISO week."""
+    """The day the book was opened, by how many entries, and the last serial given to a batch in each ISO week.
 
+    first_on: the first day of which anything is told. closed_to: the last day of the last closed period.
+    """
+
+    first_on: date | None = None
+    closed_to: date | None = None
     opening_day: date | None = None
     opened: int = 0
     #: the days for which promises ask for potting, with the crops and sizes as `<crop>/<size>`
@@ -599,10 +605,22 @@ class QuestionCard(Card, tag="question", frozen=True, kw_only=True):
         return ("question", str(self.entry))
 
 
+class HeadCard(Card, tag="head", frozen=True, kw_only=True):
+    """The head of the proof that was signed last, and the position of the entry that tells of it."""
+
+    value: HeadSigned
+    position: int
+
+    @property
+    def key(self) -> Key:
+        return ("head", "")
+
+
 AnyCard = (
     CropCard | SizeCard | PlaceCard | PersonCard | RecipeCard | PolicyCard | CostCard | DestinationCard
     | BooksCard | NormalsCard | MeasuredCard | BatchCard | StockPlantCard | OrderCard | PromiseCard | ClientCard
     | ForecastCard | PottingCard | ShelfCard | PoolCard | OutsideCard | NurseryCard | QuestionCard
+    | HeadCard
 )  # fmt: skip
 
 #: cards that follow from others and have no history of their own

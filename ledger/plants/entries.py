@@ -14,7 +14,7 @@ from __future__ import annotations
 
 import enum
 from datetime import date, datetime
-from typing import Annotated, ClassVar, get_args
+from typing import Annotated, ClassVar, Literal, get_args
 from uuid import UUID
 
 from msgspec import Meta, Struct, field
@@ -199,6 +199,10 @@ Said = Annotated[str, Meta(pattern=_TEXT, min_length=1, max_length=500)]
 Money = Annotated[str, Meta(pattern=r"^(0|[1-9][0-9]{0,5})(\.[0-9]{1,4})?" + END, description="An amount as a decimal string.")]
 AccountCode = Annotated[str, Meta(pattern=r"^[A-Za-z0-9][A-Za-z0-9 ._/-]*" + END, min_length=1, max_length=32)]
 Moment = Annotated[datetime, Meta(tz=True)]
+Period = Annotated[str, Meta(pattern=r"^[0-9]{4}-(0[1-9]|1[0-2])" + END, max_length=7, description="A month, such as 2026-11.")]
+Hash = Annotated[str, Meta(pattern=r"^[0-9a-f]{64}" + END, min_length=64, max_length=64, description="32 bytes in hex.")]
+Signature = Annotated[str, Meta(pattern=r"^[0-9a-f]{128}" + END, min_length=128, max_length=128, description="In hex.")]
+LogSize = Annotated[int, Meta(ge=1, le=2**53)]
 DaysByMonth = Annotated[list[Days], Meta(min_length=12, max_length=12, description="Whole days, January to December.")]
 PercentByMonth = Annotated[list[Percent], Meta(min_length=12, max_length=12, description="Whole percent, January to December.")]
 
@@ -1222,6 +1226,38 @@ class Answered(Told, tag="answered", frozen=True, kw_only=True):
     answer: Said
 
 
+# --- the proof and the periods ------------------------------------------------------------------------------------
+
+
+class HeadSigned(Told, tag="head-signed", frozen=True, kw_only=True):
+    """The head of the proof over the first `size` entries, signed (Ed25519), and kept outside as well. By the ledger itself.
+
+    root: of the Merkle tree over the stored bytes of those entries (RFC 9162). key: the public key. The signature is over
+    `at` (the time told here), `root`, `size` and `why`.
+    """
+
+    REVERSIBLE: ClassVar[bool] = False
+
+    size: LogSize
+    root: Hash
+    key: Hash
+    signature: Signature
+    why: Literal["day", "close", "asked"]
+
+
+class PeriodClosed(Told, tag="period-closed", frozen=True, kw_only=True):
+    """A month of the books, and all before it, is closed: what is told of it later counts on the first open day.
+
+    size, root: the head that was signed for it a moment before.
+    """
+
+    REVERSIBLE: ClassVar[bool] = False
+
+    period: Period
+    size: LogSize
+    root: Hash
+
+
 Entry = (
     CropSet | SizeSet | PlaceSet | PersonSet | RecipeSet | CostSet | PolicySet | BooksSet | DestinationSet
     | TemperaturesSet | TemperatureMeasured
@@ -1232,6 +1268,7 @@ Entry = (
     | PromiseAtRisk | PromiseSafe | DueChecked
     | ForecastPublished | ConfidenceCorrected | PottingIssued | PottingAnswered
     | Stopped | Cleared | Renamed | Treated | Reversed | Answered
+    | HeadSigned | PeriodClosed
 )  # fmt: skip
 
 #: who tells what the ledger notices by itself

@@ -11,7 +11,7 @@ from datetime import date, timedelta
 from typing import Any
 from uuid import UUID
 
-from ledger.plants import numbers, shelf
+from ledger.plants import closing, numbers, shelf
 from ledger.plants.book import Book
 from ledger.plants.cards import (
     Act,
@@ -23,6 +23,7 @@ from ledger.plants.cards import (
     CropCard,
     DestinationCard,
     ForecastCard,
+    HeadCard,
     Hold,
     Key,
     ListedPotting,
@@ -61,11 +62,13 @@ from ledger.plants.entries import (
     DueChecked,
     ForecastPublished,
     Gathered,
+    HeadSigned,
     Held,
     HoldEnded,
     Merged,
     Method,
     Opened,
+    PeriodClosed,
     PersonSet,
     PlaceSet,
     PolicySet,
@@ -109,6 +112,7 @@ def evolve(book: Book, recorded: Recorded) -> list[tuple[Key, int]]:
     """Change the cards as the entry says; the keys of the cards it touched with their new versions. Raises Missing."""
     page = book.fork()  # so that a Missing half way leaves nothing behind
     fold = _Fold(page, recorded)
+    fold.begins()
     fold.settings()
     fold.births()
     for move in recorded.moves:
@@ -139,6 +143,12 @@ class _Fold:
         """Put a changed card; its version goes up once an entry, however often it is put."""
         first = card.key not in self.book.cards
         self.book.put(changed(card, version=card.version + 1) if first else card)
+
+    def begins(self) -> None:
+        """The first day of which anything is told."""
+        nursery = self.book.nursery()
+        if nursery.first_on is None or self.recorded.day < nursery.first_on:
+            self.put(changed(nursery, first_on=self.recorded.day))
 
     # --- reference values -------------------------------------------------------------------------------------
 
@@ -171,6 +181,10 @@ class _Fold:
                 measured = book.card("measured", month) or MeasuredCard(month=month)
                 assert isinstance(measured, MeasuredCard)
                 self.put(changed(measured, days={**measured.days, day: told.mean_tenths_c}))
+            case HeadSigned():
+                self.replace(HeadCard(value=told, position=self.recorded.position))
+            case PeriodClosed():
+                self.put(changed(book.nursery(), closed_to=closing.last_day(told.period)))
             case CostSet():
                 cost = book.card("cost", cost_code(told))
                 assert cost is None or isinstance(cost, CostCard)
@@ -214,7 +228,7 @@ class _Fold:
             case Opened():
                 self.birth(told.batch, told.crop, told.size, [], age_days=told.age_days or 0)
                 nursery = self.book.nursery()
-                self.put(changed(nursery, opening_day=self.recorded.booked_on, opened=nursery.opened + 1))
+                self.put(changed(nursery, opening_day=self.recorded.day, opened=nursery.opened + 1))
             case BoughtIn():
                 self.birth(told.batch, told.crop, told.size, [])
                 policy = self.book.policy()
@@ -238,14 +252,14 @@ class _Fold:
         made = tuple(Parent(holder=holder, units=units, entry=self.told.id) for holder, units in parents)
         batch = self.book.batch(number)
         if batch is None:
-            born_on = self.recorded.booked_on.toordinal() - age_days
+            born_on = self.recorded.day.toordinal() - age_days
             batch = BatchCard(
                 number=number,
                 crop=crop,
                 size=size,
                 came=type_of(self.told),
                 entered_at=self.told.occurred_at,
-                born_on=self.recorded.booked_on.fromordinal(born_on),
+                born_on=date.fromordinal(born_on),
             )
             nursery = self.book.nursery()
             week, serial = numbers.serial_of(number)
@@ -550,7 +564,7 @@ class _Fold:
             line = self.promise_card(promise).lines[str(index)]
             closed = min(left, line.open) if units > 0 else max(left, -line.picked)
             if closed:
-                in_time = self.recorded.booked_on <= line.due and not line.checked
+                in_time = self.recorded.day <= line.due and not line.checked
                 kept = max(0, line.kept + closed) if in_time else line.kept
                 self.put_line(promise, index, changed(line, open=line.open - closed, picked=line.picked + closed, kept=kept))
                 left -= closed

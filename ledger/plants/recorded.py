@@ -63,7 +63,8 @@ class Move(Struct, frozen=True, kw_only=True, omit_defaults=True, forbid_unknown
     """A positive whole number of one unit from one account to another.
 
     `at` is given where the movement counts at another time than its entry's `occurred_at`: in a reversal (the time of the
-    entry taken back) and against a count (the time of the count, whose id is then in `count`).
+    entry taken back) and against a count (the time of the count, whose id is then in `count`). `booked_on` goes with it;
+    `happened_on` where that day's period was closed and the books count it on another.
     """
 
     units: int
@@ -72,6 +73,7 @@ class Move(Struct, frozen=True, kw_only=True, omit_defaults=True, forbid_unknown
     target: str = field(name="to")
     at: datetime | None = None
     booked_on: date | None = None
+    happened_on: date | None = None
     count: UUID | None = None
     order: str | None = None
 
@@ -117,7 +119,8 @@ class Recorded(Struct, frozen=True, kw_only=True, omit_defaults=True):
     """One row of the log.
 
     `position` is dense from 1 in the order of commits. `booked_on` is the day on which the books count it, in the nursery's
-    own calendar. `client` names the key that wrote it. `schema` is that of the told part when it was written.
+    own calendar; `happened_on` is given where its true day was in a period that was closed. `client` names the key that wrote it.
+    `schema` is that of the told part when it was written.
     """
 
     position: int
@@ -129,6 +132,12 @@ class Recorded(Struct, frozen=True, kw_only=True, omit_defaults=True):
     moves: tuple[Move, ...] = ()
     questions: tuple[Question, ...] = ()
     grants: tuple[Grant, ...] = ()
+    happened_on: date | None = None
+
+    @property
+    def day(self) -> date:
+        """The day on which it happened, in the nursery's own calendar, whatever the books do."""
+        return self.happened_on or self.booked_on
 
     def at(self, move: Move) -> datetime:
         """When a movement of this entry counts."""

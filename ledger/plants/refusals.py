@@ -189,6 +189,18 @@ class AlreadyEnded(Refusal):
     CODE = "already-ended"
 
 
+class NotClosable(Refusal):
+    """The period cannot be closed: it is not over, it is closed already, or one before it is still open."""
+
+    CODE = "not-closable"
+
+
+class WrongHead(Refusal):
+    """Not the head of the log at that size: only what the log proves is signed."""
+
+    CODE = "wrong-head"
+
+
 class UnknownTimeZone(Refusal):
     """Not a time zone of the IANA list."""
 

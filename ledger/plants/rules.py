@@ -20,8 +20,8 @@ from zoneinfo import ZoneInfoNotFoundError
 
 from msgspec.structs import replace
 
+from ledger.plants import closing, refusals
 from ledger.plants import recorded as accounts
-from ledger.plants import refusals
 from ledger.plants.book import Book, holder_key
 from ledger.plants.cards import BatchCard, Hold, QuestionCard, StockPlantCard
 from ledger.plants.desk import Turn, day_of, policy_of, zone_of
@@ -44,6 +44,7 @@ from ledger.plants.entries import (
     Gathered,
     GivenOut,
     Graded,
+    HeadSigned,
     Held,
     HoldEnded,
     Lost,
@@ -51,6 +52,7 @@ from ledger.plants.entries import (
     Method,
     Moved,
     Opened,
+    PeriodClosed,
     PersonSet,
     Picked,
     PlaceSet,
@@ -93,8 +95,8 @@ from ledger.plants.evolve import act_of, target_of, unit_at
 from ledger.plants.promises import PromiseDesk
 from ledger.plants.recorded import CELL, CUTTING, STOCK, Move, Question, Recorded, loss, pot, split_standing, standing
 
-#: what the ledger notices by itself and tells in its own name
-NOTICED = (PromiseExpired, PromiseAtRisk, PromiseSafe, DueChecked, ForecastPublished, ConfidenceCorrected)
+#: what the ledger notices by itself and tells in its own name; a period it closes in the name of whoever asks for it
+NOTICED = (PromiseExpired, PromiseAtRisk, PromiseSafe, DueChecked, ForecastPublished, ConfidenceCorrected, HeadSigned, PeriodClosed)
 #: entries that carry units of one batch from one place to one account
 Carried = Lost | Moved | SetBack | Picked | PutBack | SoldHere | GivenOut | PlantedAsStock | Renamed
 
@@ -115,10 +117,12 @@ def decide(book: Book, told: Entry, turn: Turn) -> Recorded:
         desk.person(told.by, "by", introducing=isinstance(told, PersonSet) and told.code == told.by)
     filled = desk.entry(told)
     desk.settle()
+    booked_on, happened_on = closing.booked(day_of(told.occurred_at, policy), book.nursery().closed_to)
     return Recorded(
         position=turn.position,
         recorded_at=turn.now,
-        booked_on=day_of(told.occurred_at, policy),
+        booked_on=booked_on,
+        happened_on=happened_on,
         client=turn.client,
         schema=type(filled).SCHEMA,
         told=filled,
@@ -225,6 +229,7 @@ class _Desk(PromiseDesk):
                 raise self.short(account, order[0], balance, delta)
         if later is not None:
             against = (account, later.against) if delta > 0 else (later.against, account)
+            booked_on, happened_on = closing.booked(day_of(later.at, self.policy), self.book.nursery().closed_to)
             self.moves.append(
                 Move(
                     units=abs(delta),
@@ -232,7 +237,8 @@ class _Desk(PromiseDesk):
                     source=against[0],
                     target=against[1],
                     at=later.at,
-                    booked_on=day_of(later.at, self.policy),
+                    booked_on=booked_on,
+                    happened_on=happened_on,
                     count=later.entry,
                 )
             )
@@ -334,6 +340,10 @@ class _Desk(PromiseDesk):
                 return self.reversed(told)
             case Answered():
                 return self.answered(told)
+            case HeadSigned():
+                return self.head_signed(told)
+            case PeriodClosed():
+                return self.period_closed(told)
             case Promised():
                 return self.promised(told)
             case PromiseConfirmed():
@@ -812,16 +822,17 @@ class _Desk(PromiseDesk):
         if self.book.is_reversed(told.entry):
             raise refusals.AlreadyReversed("that entry was taken back already", field="entry")
         self.at, self.rank = original.told.occurred_at, original.position
-        day = original.booked_on
+        booked_on, happened_on = closing.booked(original.booked_on, self.book.nursery().closed_to, original.day)
         if isinstance(original.told, Counted):
-            self.take_back_count(original)
+            self.take_back_count(original, booked_on, happened_on)
         else:
             own = [move for move in original.moves if move.count is None]
             self.order_allows(own)
-            self.moves = [replace(move, source=move.target, target=move.source, at=self.at, booked_on=day) for move in own]
+            when: dict[str, Any] = {"at": self.at, "booked_on": booked_on, "happened_on": happened_on}
+            self.moves = [replace(move, source=move.target, target=move.source, **when) for move in own]
         return told
 
-    def take_back_count(self, original: Recorded) -> None:
+    def take_back_count(self, original: Recorded, booked_on: date, happened_on: date | None) -> None:
         """A count taken back takes its whole difference with it, and what later slips booked against it."""
         counted = original.told
         assert isinstance(counted, Counted)
@@ -838,7 +849,8 @@ class _Desk(PromiseDesk):
                     source=sides[0],
                     target=sides[1],
                     at=self.at,
-                    booked_on=original.booked_on,
+                    booked_on=booked_on,
+                    happened_on=happened_on,
                     count=counted.id,
                 )
             )
@@ -869,6 +881,21 @@ class _Desk(PromiseDesk):
             raise self.unknown("question on entry", str(told.entry), "entry")
         if question.answer is not None:
             raise refusals.AlreadyEnded("that question was answered already", field="entry")
+        return told
+
+    # the proof and the periods
+
+    def head_signed(self, told: HeadSigned) -> HeadSigned:
+        if told.size >= self.turn.position or self.book.root(told.size) != told.root:
+            raise refusals.WrongHead(f"that is not the root over the first {told.size} entries", field="root")
+        return told
+
+    def period_closed(self, told: PeriodClosed) -> PeriodClosed:
+        nursery, head = self.book.nursery(), self.book.head()
+        today = day_of(min(self.turn.now, self.at), self.policy)
+        closing.may_close(told.period, today=today, first_on=nursery.first_on, closed_to=nursery.closed_to)
+        if head is None or (head.value.size, head.value.root) != (told.size, told.root):
+            raise refusals.WrongHead("a period is closed on the head that was signed for it just before", field="root")
         return told
 
 

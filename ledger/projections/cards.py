@@ -17,6 +17,7 @@ from ledger.plants.book import Book, Missing
 from ledger.plants.cards import BatchCard, Key, OutsideCard, StockPlantCard
 from ledger.plants.evolve import evolve
 from ledger.plants.recorded import Recorded, standing
+from ledger.projections import proof
 
 NAME = "cards"
 VERSION = 3
@@ -67,6 +68,8 @@ def load_missing(cursor: Cursor, book: Book, missing: Missing) -> None:
         kind, key = missing.history
         rows = cursor.execute(SQL["history"], {"kind": kind, "key": key})
         book.histories[missing.history] = [codec.decode(content, name, schema) for name, schema, content in rows]
+    elif missing.root is not None:
+        book.roots[missing.root] = proof.root(cursor, missing.root)
 
 
 def put(cursor: Cursor, book: Book, touches: Sequence[Touch]) -> None:
@@ -165,6 +168,7 @@ def forget_turn(book: Book) -> None:
     book.touching.clear()
     book.entries.clear()
     book.histories.clear()
+    book.roots.clear()
     book.reversals.clear()
     book.moved.clear()
     if len(book.cards) > MOST_CARDS_KEPT:

@@ -22,6 +22,7 @@ from ledger.projections.books import Books
 from ledger.projections.cards import Cards
 from ledger.projections.lines import Lines
 from ledger.projections.passages import Passages
+from ledger.projections.proof import Proof
 
 SQL = queries.load("ledger.projections", "runner.sql")
 _CHUNK = 2_000
@@ -43,7 +44,13 @@ class Projection(Protocol):
     def apply(self, cursor: psycopg.Cursor[Any], entries: Sequence[Recorded]) -> None: ...
 
 
-ALL: dict[str, Callable[[], Projection]] = {"cards": Cards, "lines": Lines, "passages": Passages, "books": Books}
+ALL: dict[str, Callable[[], Projection]] = {
+    "cards": Cards,
+    "lines": Lines,
+    "passages": Passages,
+    "books": Books,
+    "proof": Proof,
+}
 
 Progress = Callable[[int], None]
 

@@ -13,6 +13,7 @@ from functools import partial
 from typing import Any, TypeVar, cast
 from uuid import UUID
 
+from ledger.books import proof
 from ledger.log import codec
 from ledger.plants import promises, rules
 from ledger.plants.book import Book, Missing
@@ -109,6 +110,14 @@ class Ledger:
                     self._know(missing.entry)
                 elif missing.history is not None:
                     self._book.histories[missing.history] = list(self._histories.get(missing.history, ()))
+                elif missing.root is not None:
+                    self._book.roots[missing.root] = self.root(missing.root)
+
+    def root(self, size: int) -> str:
+        """The root of the proof over the first entries, in hex."""
+        leaves = [proof.leaf(codec.encode(recorded)) for recorded in self.log[:size]]
+        nodes = proof.grown(0, {}, leaves)
+        return proof.root(size, nodes.__getitem__).hex()
 
     def _know(self, entry: UUID) -> None:
         self._book.entries[entry] = next((written for written in self.log if written.told.id == entry), None)

@@ -22,7 +22,20 @@ from api.fresh import FreshBoard
 from api.keys import Keys, admitted
 from api.pages import showing, sign_in
 from api.reader import Reader, make_pool
-from api.resources import availability, batches, docs, entries, health, potting, promises, reference, reports, statements, stock
+from api.resources import (
+    availability,
+    batches,
+    docs,
+    entries,
+    health,
+    potting,
+    promises,
+    proof,
+    reference,
+    reports,
+    statements,
+    stock,
+)
 from ledger import schema
 from ledger.answers import Unknown
 from ledger.books.statement import DoesNotTie
@@ -30,6 +43,7 @@ from ledger.log.codec import Unreadable
 from ledger.nursery import Nursery, Turns, Unavailable
 from ledger.plants.refusals import Refused
 from ledger.projections.runner import Stuck
+from ledger.seal import NoSeal, Seal
 from ledger.worker import Follower, Sweeper
 
 #: where `tallybench serve` leaves the database's address for the server process
@@ -64,6 +78,11 @@ HANDLERS: list[ControllerRouterHandler] = [
     statements.get_movement,
     statements.get_value,
     statements.get_journal,
+    proof.close_period,
+    proof.get_head,
+    proof.get_inclusion,
+    proof.get_consistency,
+    proof.get_late,
     *reference.HANDLERS,
     health.get_healthz,
     health.get_readyz,
@@ -82,7 +101,7 @@ def create_app(conninfo: str | None = None) -> Litestar:
     schema.check(address)
     pool = make_pool(address)
     nursery, follower, reader = Nursery(address), Follower(address), Reader(pool)
-    turns, board = Turns(nursery), FreshBoard(address, reader, nursery)
+    turns, board, seal = Turns(nursery), FreshBoard(address, reader, nursery), Seal.of(address)
 
     @asynccontextmanager
     async def running(_: Litestar) -> AsyncIterator[None]:
@@ -100,6 +119,7 @@ def create_app(conninfo: str | None = None) -> Litestar:
             "follower": Provide(lambda: follower, sync_to_thread=False),
             "board": Provide(lambda: board, sync_to_thread=False),
             "turns": Provide(lambda: turns, sync_to_thread=False),
+            "seal": Provide(lambda: seal, sync_to_thread=False),
         },
         exception_handlers={
             Refused: problems.refused,
@@ -107,6 +127,7 @@ def create_app(conninfo: str | None = None) -> Litestar:
             Unknown: problems.unknown,
             Stuck: problems.stuck,
             DoesNotTie: problems.does_not_tie,
+            NoSeal: problems.no_seal,
             Unavailable: problems.unavailable,
             psycopg.OperationalError: problems.unavailable,
             PoolTimeout: problems.unavailable,

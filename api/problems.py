@@ -22,6 +22,7 @@ from ledger.log.codec import Unreadable
 from ledger.plants import refusals
 from ledger.plants.refusals import Problem, Refused
 from ledger.projections.runner import Stuck
+from ledger.seal import NoSeal
 
 MEDIA_TYPE = "application/problem+json"
 _log = structlog.get_logger(__name__)
@@ -40,6 +41,7 @@ BAD_VERSION = "not-a-version"
 BAD_IF_MATCH = "malformed-if-match"
 STUCK = "stuck"
 DOES_NOT_TIE = "does-not-tie"
+NO_SEAL = "no-seal"
 TOO_MANY_STREAMS = "too-many-streams"
 HTTP = "http"
 FAULT = "fault"
@@ -60,6 +62,7 @@ OTHER_CODES: dict[str, tuple[int | str, str]] = {
     BAD_VERSION: (412, "If-Match names something else than one version as ETag gave it: `*`, several, or another tag."),
     STUCK: (503, "An entry cannot be applied to what this answer is made from; the detail says which. Others still answer."),
     DOES_NOT_TIE: (503, "The books do not agree with themselves, so no statement is given: run `tallybench verify`."),
+    NO_SEAL: (503, "The signing key, or the file of heads outside of the database, cannot be used; nothing was signed."),
     TOO_MANY_STREAMS: (503, "As many streams of changes are open as may be: ask for the changes page by page."),
     UNAVAILABLE: (503, "The database is out of reach: send the same again, with the same ids."),
     FAULT: (500, "A fault of this program; nothing was written."),
@@ -186,6 +189,12 @@ def does_not_tie(_: Request[Any, Any, Any], error: DoesNotTie) -> Response[bytes
     """A statement that would be wrong is none."""
     _log.error("the books do not tie", differences=error.differences)
     return answer(document(503, DOES_NOT_TIE, f"{error}: run `tallybench verify`"))
+
+
+def no_seal(_: Request[Any, Any, Any], error: NoSeal) -> Response[bytes]:
+    """Nothing can be signed just now."""
+    _log.error("no seal", error=str(error))
+    return answer(document(503, NO_SEAL, str(error)))
 
 
 def unknown(_: Request[Any, Any, Any], error: Unknown) -> Response[bytes]:

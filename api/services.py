@@ -7,9 +7,11 @@ from litestar.di import NamedDependency
 from api.fresh import FreshBoard
 from api.reader import Reader
 from ledger.nursery import Turns
+from ledger.seal import Seal
 from ledger.worker import Follower
 
 NamedReader = NamedDependency[Reader]
 NamedTurns = NamedDependency[Turns]
 NamedFollower = NamedDependency[Follower]
+NamedSeal = NamedDependency[Seal]
 NamedBoard = NamedDependency[FreshBoard]

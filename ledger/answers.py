@@ -21,6 +21,7 @@ from ledger.plants.cards import (
     AnyCard,
     BatchCard,
     CropCard,
+    HeadCard,
     ListedPotting,
     NurseryCard,
     PolicyCard,
@@ -350,7 +351,7 @@ class PottingAnswer(Answer, frozen=True, kw_only=True):
 def potting(cursor: Cursor, day: date | None) -> PottingAnswer:
     """The potting list of a day, or of the next that has one; without plugs chosen until it is issued."""
     as_of = store.head(cursor)
-    nursery = _maybe(cursor, "nursery", "", NurseryCard) or NurseryCard()
+    nursery = nursery_card(cursor)
     if day is None:
         day = min(map(date.fromisoformat, nursery.potting), default=nursery.potting_issued)
     if day is None:
@@ -556,6 +557,16 @@ def policy_card(cursor: Cursor) -> PolicyCard:
 def policy_of(cursor: Cursor) -> PolicySet:
     """The policy in force, or the default."""
     return policy_card(cursor).value
+
+
+def nursery_card(cursor: Cursor) -> NurseryCard:
+    """What is known of the nursery as a whole."""
+    return _maybe(cursor, "nursery", "", NurseryCard) or NurseryCard()
+
+
+def head_card(cursor: Cursor) -> HeadCard | None:
+    """The head of the proof that was signed last."""
+    return _maybe(cursor, "head", "", HeadCard)
 
 
 class Reference(Struct, frozen=True, kw_only=True):

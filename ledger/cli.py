@@ -9,6 +9,7 @@ from __future__ import annotations
 import contextlib
 import getpass
 import os
+import re
 import subprocess
 import sys
 import tempfile
@@ -26,7 +27,22 @@ from rich.console import Console
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeElapsedColumn
 from rich.table import Table
 
-from ledger import answers, bulk, keys, logs, measured, past, postgres, printed, schema, serving, statements, worker
+from ledger import (
+    answers,
+    bulk,
+    check_proof,
+    keys,
+    logs,
+    measured,
+    past,
+    postgres,
+    printed,
+    proving,
+    schema,
+    serving,
+    statements,
+    worker,
+)
 from ledger.books.kept import KeptBy
 from ledger.books.shrink import Grouping
 from ledger.books.statement import DoesNotTie, StatementBy
@@ -39,6 +55,7 @@ from ledger.plants.refusals import Problem, Refused
 from ledger.printing import tables
 from ledger.printing.tables import Report
 from ledger.projections import runner
+from ledger.seal import NoSeal, Seal
 
 REFUSED, WRONG_DATABASE = 1, 3
 ENTRIES_A_POST = 500
@@ -62,7 +79,7 @@ def _clear_errors(command: Callable[Parameters, Result]) -> Callable[Parameters,
     def run(*args: Parameters.args, **kwargs: Parameters.kwargs) -> Result:
         try:
             return command(*args, **kwargs)
-        except (codec.Unreadable, answers.Unknown) as error:
+        except (codec.Unreadable, answers.Unknown, check_proof.Unreadable, NoSeal) as error:
             err.print(str(error), style="red", markup=False, soft_wrap=True)
             sys.exit(REFUSED)
         except (postgres.DatabaseUnavailable, schema.WrongSchema, runner.WrongVersion, runner.Stuck, Unavailable) as error:
@@ -694,6 +711,149 @@ def promises_kept(
     out.print(f"Kept: {found.counted}. Limits: {found.interval}. Open and not checked: {found.open} units.", markup=False)
 
 
+# --- the proof, and closing periods ------------------------------------------------------------------------------
+
+
+@main.command()
+@click.argument("period")
+@click.option("--by", required=True, metavar="PERSON", help="The code of the person who closes it.")
+@as_json
+@_clear_errors
+def close(period: str, by: str, as_json: bool) -> None:
+    """Close PERIOD (a month, such as 2026-11) and all before it. What is told of it later counts on the first open day."""
+    if not re.fullmatch(r"[0-9]{4}-(0[1-9]|1[0-2])", period):
+        raise click.UsageError(f"a period is a month, such as 2026-11, not {period}")
+    with _database() as conninfo, Nursery(conninfo) as nursery:
+        seal = Seal.of(conninfo)
+        try:
+            posted = proving.close_period(conninfo, nursery, seal, period, by)
+        except Refused as refused:
+            for problem in refused.problems:
+                err.print(f"{problem.detail} [{problem.code}]", style="red", markup=False, soft_wrap=True)
+            sys.exit(REFUSED)
+        head = max(seal.kept()[0])
+    _print_head(head, as_json)
+    err.print(f"{period} is closed, as of position {posted.as_of}; its head is written to {seal.heads_file}, too")
+
+
+@main.command()
+@as_json
+@_clear_errors
+def head(as_json: bool) -> None:
+    """Sign the head of the log as it is now, write it outside of the database, and print it."""
+    with _database() as conninfo, Nursery(conninfo) as nursery:
+        seal = Seal.of(conninfo)
+        signed = proving.sign_head(conninfo, nursery, seal)
+    if signed is None:
+        err.print("the log is empty: there is nothing to sign")
+        sys.exit(REFUSED)
+    _print_head(signed, as_json)
+    err.print(f"written to {seal.heads_file}, too: keep a copy of it elsewhere")
+
+
+def _print_head(head: check_proof.Head, as_json: bool) -> None:
+    if as_json:
+        _print_json(head._asdict())
+        return
+    click.echo(f"size       {head.size}\nroot       {head.root}\nsigned at  {head.at} ({head.why})")
+    click.echo(f"key        {head.key}\nsignature  {head.signature}")
+
+
+@main.command()
+@click.argument("position", type=click.IntRange(1), required=False)
+@click.option("--size", type=click.IntRange(1), help="For the log of this size; the first signed head over it if left out.")
+@click.option("--from", "first", type=click.IntRange(1), help="Prove instead that the log of a size begins with this one.")
+@click.option("--to", "second", type=click.IntRange(1), help="That size.")
+@click.option("--out", "file", type=click.Path(dir_okay=False, writable=True, path_type=Path), help="Write it to a file.")
+@_clear_errors
+def prove(position: int | None, size: int | None, first: int | None, second: int | None, file: Path | None) -> None:
+    """Prove that the entry at POSITION is in the log as it was signed; or that one head goes on from another."""
+    if (position is None) == (first is None or second is None):
+        raise click.UsageError("name a POSITION, or the two sizes by --from and --to")
+    with _look(follow=True) as cursor:
+        found: proving.Inclusion | proving.Consistency
+        if position is not None:
+            found = proving.inclusion(cursor, position, size)
+        else:
+            assert first is not None
+            assert second is not None
+            found = proving.consistency(cursor, first, second)
+    made = msgspec.json.format(msgspec.json.encode(found))
+    if file is None:
+        click.echo(made)
+    else:
+        file.write_bytes(made + b"\n")
+        err.print(
+            f"{file} holds the proof: whoever has it can check it with `tallybench check-proof`, or ledger/check_proof.py alone"
+        )
+
+
+@main.command("check-proof")
+@click.argument("files", nargs=-1, required=True, type=click.Path(exists=True, dir_okay=False))
+@click.option(
+    "--key", "trusted", multiple=True, metavar="HEX", help="The public key whose signatures count; may be given again."
+)
+def check_proofs(files: tuple[str, ...], trusted: tuple[str, ...]) -> None:
+    """Check proofs, heads and exported logs from FILES alone: it takes neither the database nor the server."""
+    sys.exit(check_proof.main([*(f"--key={key}" for key in trusted), "--", *files]))
+
+
+@main.command()
+@click.option("--log", "file", type=click.Path(exists=True, dir_okay=False, path_type=Path), help="An exported copy instead.")
+@click.option("--key", "trusted", multiple=True, metavar="HEX", help="Another public key whose signatures count.")
+@as_json
+@_clear_errors
+def audit(file: Path | None, trusted: tuple[str, ...], as_json: bool) -> None:
+    """Hold the log against every head known outside of the database; exits 1 and names what is not as it was."""
+    with contextlib.ExitStack() as stack:
+        conninfo = stack.enter_context(_database(check=file is None))
+        seal = Seal.of(conninfo)
+        found = proving.audit_file(file, seal, trusted) if file is not None else proving.audit(conninfo, seal, trusted)
+    if as_json:
+        _print_json({**msgspec.structs.asdict(found), "findings": [finding._asdict() for finding in found.findings]})
+    for remark in found.remarks:
+        err.print(remark, style="yellow", markup=False, soft_wrap=True)
+    for finding in found.findings:
+        err.print(finding.detail, style="red", markup=False, soft_wrap=True)
+    if found.findings:
+        err.print("THE LOG IS NOT AS IT WAS SIGNED: keep this database as it is, and look at your backups", style="bold red")
+        sys.exit(REFUSED)
+    err.print(f"{found.entries} entries, the first {found.proved} proved by {found.outside} heads known outside")
+
+
+@main.command("export")
+@click.argument("file", type=click.Path(dir_okay=False, writable=True, path_type=Path))
+@_clear_errors
+def export_log(file: Path) -> None:
+    """Write the whole log into FILE, a line an entry: the hash of its leaf, and the very bytes that are stored."""
+    with _database() as conninfo, psycopg.connect(store.app_conninfo(conninfo)) as connection:
+        with runner.look(connection), file.open("wb") as target:
+            count = proving.export(connection, target)
+    err.print(
+        f"{file} holds {count} entries: `tallybench check-proof {file}` and a file of heads hold it against what was signed"
+    )
+
+
+@main.command()
+@click.option("--from", "since", type=click.DateTime(["%Y-%m-%d"]), help="First day of the books; the beginning if left out.")
+@click.option("--to", "until", type=click.DateTime(["%Y-%m-%d"]), help="Last day of the books; today if left out.")
+@as_json
+@_clear_errors
+def late(since: datetime | None, until: datetime | None, as_json: bool) -> None:
+    """What came after its period was closed: the day on which it happened, and the one on which the books count it."""
+    with _look() as cursor:
+        first, last = _period(cursor, since, until)
+        found = proving.late_report(cursor, first, last)
+    if as_json:
+        _print_json(found)
+        return
+    table = _table(f"Late, counted {first} to {last}", "position", "entry", "by", "happened", "counted", "moved")
+    for line in found.entries:
+        moved = "; ".join(f"{move.units} {move.unit} {move.source} > {move.target}" for move in line.moves)
+        table.add_row(str(line.position), line.type, line.by, str(line.happened_on), str(line.booked_on), moved)
+    out.print(table)
+
+
 # --- keeping ---------------------------------------------------------------------------------------------------
 
 
@@ -824,6 +984,7 @@ def demo(crops: int, months: int, seed: int, port: int, stay: bool) -> None:
     _port_is_free(host, port)
     with postgres.open_database(DEMO_DATABASE) as conninfo, postgres.Watch():
         postgres.recreate(DEMO_DATABASE)
+        Seal.of(conninfo).forget()
         schema.migrate(conninfo)
         made = keys.make(conninfo, "demo", keys.SCOPES)
         with serving.in_background(conninfo, host, port) as address:

@@ -1,4 +1,4 @@
-"""What runs beside the requests: following the log, sweeping holds, and in a process of its own the forecasting.
+"""What runs beside the requests: following the log, sweeping holds, and in a process of its own the forecasting and signing.
 
 Correctness never rests on any of it: a report brings its projections up to date first, a hold holds until it is told as
 expired, and without a fresh forecast nothing is promised beyond what is counted.
@@ -12,7 +12,7 @@ import signal
 import sys
 import threading
 from collections.abc import Callable, Iterator
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from types import TracebackType
 from typing import Self
 from uuid import UUID, uuid5
@@ -21,7 +21,7 @@ import psycopg
 import structlog
 from msgspec import Struct
 
-from ledger import answers, logs
+from ledger import answers, logs, proving
 from ledger.forecaster import Forecaster
 from ledger.log import store
 from ledger.nursery import Nursery
@@ -29,6 +29,7 @@ from ledger.plants.entries import THE_LEDGER, PromiseExpired
 from ledger.plants.offer import aged, distrusted
 from ledger.plants.refusals import Refused
 from ledger.projections import runner
+from ledger.seal import NoSeal, Seal
 
 _log = structlog.get_logger(__name__)
 _MOST_SWEPT = 500
@@ -36,6 +37,8 @@ _MOST_SWEPT = 500
 _DEBOUNCE_S = 0.02
 #: so often the log is looked at, should nobody say that it has gone on; and after trouble
 _PAUSE_S, _TROUBLE_S = 2.0, 2.0
+#: so often it is asked whether a day has begun for which no head is signed
+_SIGN_PAUSE = timedelta(minutes=1)
 
 
 class _Again:
@@ -146,12 +149,15 @@ def now() -> datetime:
 class Worker:
     """Forecasts what entries have touched, within moments, and every crop when a day begins. One works, others wait.
 
-    When a month begins it also measures how forecasts came true, and corrects the confidence if that is called for.
+    When a day begins it signs the head of the proof; when a month begins it also measures how forecasts came true, and
+    corrects the confidence if that is called for.
     """
 
     def __init__(self, conninfo: str, clock: Callable[[], datetime] = now) -> None:
         self._conninfo = conninfo
         self._clock = clock
+        self._seal = Seal.of(conninfo)
+        self._looked: datetime | None = None
         self.stopping = threading.Event()
 
     def run(self) -> None:
@@ -173,11 +179,25 @@ class Worker:
             while not self.stopping.is_set():
                 at = self._clock()
                 forecaster.catch_up(at)
+                self._sign(nursery, at)
                 if at.month != month:
                     forecaster.correct(at)
                     month = at.month
                 for _ in listening.notifies(timeout=_PAUSE_S, stop_after=1):
                     self.stopping.wait(_DEBOUNCE_S)
+
+    def _sign(self, nursery: Nursery, at: datetime) -> None:
+        """Sign the head if a day has begun. Without a key or a place for heads the forecasting goes on, and says so."""
+        if self._looked is not None and at - self._looked < _SIGN_PAUSE:
+            return
+        self._looked = at
+        try:
+            head = proving.sign_head(self._conninfo, nursery, self._seal, "day", at)
+        except NoSeal as error:
+            _log.error("no head is signed", reason=str(error))
+        else:
+            if head is not None:
+                _log.info("head signed", **head._asdict())
 
     def _alone(self, connection: store.Connection) -> bool:
         """Wait until no other worker is at work on this ledger; False if it is time to stop instead."""

@@ -2,7 +2,7 @@
 
 A node (level, number) stands over the leaves number * 2**level up to the next such; only full ones are kept, and they never
 change while the log grows. So every answer takes a number of nodes that goes with the logarithm of the log. Leaves count from
-0 here; the entry at position p is leaf p - 1. What is proved here is checked by `ledger.check_proof`, which shares no code with it.
+0 here; the entry at position p is leaf p - 1. What is proved here `ledger.check_proof` checks, without a line of this.
 """
 
 from __future__ import annotations

@@ -119,8 +119,8 @@ class Recorded(Struct, frozen=True, kw_only=True, omit_defaults=True):
     """One row of the log.
 
     `position` is dense from 1 in the order of commits. `booked_on` is the day on which the books count it, in the nursery's
-    own calendar; `happened_on` is given where its true day was in a period that was closed. `client` names the key that wrote it.
-    `schema` is that of the told part when it was written.
+    own calendar; `happened_on` is given where its true day was in a period that was closed. `client` names the key that wrote
+    it. `schema` is that of the told part when it was written.
     """
 
     position: int

@@ -96,7 +96,9 @@ from ledger.plants.promises import PromiseDesk
 from ledger.plants.recorded import CELL, CUTTING, STOCK, Move, Question, Recorded, loss, pot, split_standing, standing
 
 #: what the ledger notices by itself and tells in its own name; a period it closes in the name of whoever asks for it
-NOTICED = (PromiseExpired, PromiseAtRisk, PromiseSafe, DueChecked, ForecastPublished, ConfidenceCorrected, HeadSigned, PeriodClosed)
+NOTICED = (
+    PromiseExpired, PromiseAtRisk, PromiseSafe, DueChecked, ForecastPublished, ConfidenceCorrected, HeadSigned, PeriodClosed,
+)  # fmt: skip
 #: entries that carry units of one batch from one place to one account
 Carried = Lost | Moved | SetBack | Picked | PutBack | SoldHere | GivenOut | PlantedAsStock | Renamed
 

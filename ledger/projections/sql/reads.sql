@@ -176,6 +176,13 @@ group by 1, 2 order by 1, 2
 -- The position up to which the passages have followed the log.
 select position from projections where name = 'passages'
 
+-- name: late
+-- Entries that came when what they tell of, or move, had happened in a closed period; the key stands in no text as it is here.
+select e.content from entries e
+where e.position > (select min(c.position) from entries c where c.type = 'period-closed')
+  and strpos(e.content, '"happened_on":"') > 0
+order by e.position
+
 -- name: past_batches
 -- What past stays need of the cards of all batches.
 select key, card ->> 'crop', card ->> 'size', card ->> 'born_on', coalesce((card ->> 'days_added')::integer, 0)

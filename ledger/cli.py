@@ -826,9 +826,13 @@ def audit(file: Path | None, trusted: tuple[str, ...], as_json: bool) -> None:
 @_clear_errors
 def export_log(file: Path) -> None:
     """Write the whole log into FILE, a line an entry: the hash of its leaf, and the very bytes that are stored."""
-    with _database() as conninfo, psycopg.connect(store.app_conninfo(conninfo)) as connection:
-        with runner.look(connection), file.open("wb") as target:
-            count = proving.export(connection, target)
+    with (
+        _database() as conninfo,
+        psycopg.connect(store.app_conninfo(conninfo)) as connection,
+        runner.look(connection),
+        file.open("wb") as target,
+    ):
+        count = proving.export(connection, target)
     err.print(
         f"{file} holds {count} entries: `tallybench check-proof {file}` and a file of heads hold it against what was signed"
     )

@@ -32,7 +32,6 @@ from ledger.plants.rules import day_of
 from ledger.projections import proof, runner
 from ledger.seal import Seal, Why, newest
 
-SQL = proof.SQL
 _SPACE = uuid5(NAMESPACE_URL, "tallybench:proof")
 
 # --- the shapes of answers -------------------------------------------------------------------------------------
@@ -121,7 +120,7 @@ def _signed(head: Head | None) -> SignedHead | None:
 
 def told_heads(cursor: Cursor) -> list[Head]:
     """Every head that the log tells of."""
-    return [_told_head(row[0]) for row in cursor.execute(SQL["told_heads"])]
+    return [_told_head(row[0]) for row in cursor.execute(proof.SQL["told_heads"])]
 
 
 def _told_head(content: str) -> Head:
@@ -156,7 +155,7 @@ def inclusion(cursor: Cursor, position: int, size: int | None = None) -> Inclusi
         size = head.size
     elif not position <= size <= followed:
         raise Unknown(f"a proof of position {position} is for a size of {position} to {followed}")
-    row = cursor.execute(SQL["content"], {"position": position}).fetchone()
+    row = cursor.execute(proof.SQL["content"], {"position": position}).fetchone()
     if row is None:
         raise Unknown(f"the entry of position {position} is missing: run `tallybench audit`")
     path, root = proof.ask(cursor, lambda look: (tree.inclusion(position - 1, size, look), tree.root(size, look)))
@@ -328,7 +327,7 @@ def audit(conninfo: str, seal: Seal, keys: Sequence[str] = ()) -> Audited:
         rows = list(_rows(connection, beside))
         kept = _leaves(connection)
         told, unreadable = [], 0
-        for (content,) in cursor.execute(SQL["told_heads"]):
+        for (content,) in cursor.execute(proof.SQL["told_heads"]):
             try:
                 told.append(_told_head(content))
             except (ValueError, KeyError, TypeError):  # it is altered, and found so
@@ -377,7 +376,7 @@ def _leaves(connection: store.Connection) -> list[bytes]:
     kept: list[bytes] = []
     with connection.cursor(name="leaves") as cursor:
         cursor.itersize = 20_000
-        for number, hashed in cursor.execute(SQL["leaves"]):
+        for number, hashed in cursor.execute(proof.SQL["leaves"]):
             kept += [b""] * (number - len(kept))
             kept.append(bytes(hashed))
     return kept
@@ -386,7 +385,7 @@ def _leaves(connection: store.Connection) -> list[bytes]:
 def _rows(connection: store.Connection, beside: list[Finding]) -> Iterator[Row]:
     with connection.cursor(name="rows") as cursor:
         cursor.itersize = 5_000
-        for *columns, content in cursor.execute(SQL["rows"]):
+        for *columns, content in cursor.execute(proof.SQL["rows"]):
             row = check_proof.row_of(columns[0], content.encode())
             if row.says is not None and (wrong := _disagreeing(columns, json.loads(content))):
                 detail = f"beside the content of position {row.position}, {', '.join(wrong)} do not agree with it"
@@ -432,7 +431,7 @@ def export(connection: store.Connection, file: IO[bytes]) -> int:
     count = 0
     with connection.cursor(name="export") as cursor:
         cursor.itersize = 5_000
-        for kept, content in cursor.execute(SQL["log_with_leaves"]):
+        for kept, content in cursor.execute(proof.SQL["log_with_leaves"]):
             stored = content.encode()
             file.write(
                 (bytes(kept) if kept is not None else check_proof.leaf_of(stored)).hex().encode() + b" " + stored + b"\n"

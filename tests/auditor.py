@@ -12,9 +12,10 @@ from __future__ import annotations
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
-from datetime import datetime
+from datetime import date, datetime
 from itertools import pairwise
 from typing import Any, NamedTuple
+from zoneinfo import ZoneInfo
 
 Fact = dict[str, Any]
 
@@ -300,3 +301,35 @@ def _differences(book: Audit, log: list[Fact]) -> Iterator[str]:
     for count in sorted(recorded.keys() | book.differences.keys()):
         if recorded[count] != book.differences[count]:
             yield f"count {count}: told a difference of {book.differences[count]:+d}, recorded {recorded[count]:+d}"
+
+
+def bookings(log: list[Fact], zone: str) -> Iterator[str]:
+    """Wherever the books count an entry or a movement on another day than its own, or the first open one if that is closed.
+
+    log: flat rows in the order of positions. zone: the nursery's time zone, if it never had another.
+    """
+    first_open = date.min
+    before: dict[str, tuple[date, date]] = {}  # by id: where the books count an entry, and when it happened
+    for fact in log:
+        happened = _day(fact["occurred_at"], zone)
+        counted = max(happened, first_open)
+        before[fact["id"]] = (counted, happened)
+        yield from _booked(fact, fact, counted, happened)
+        for move in fact.get("moves", []):
+            if "at" not in move:
+                continue
+            day, true = before[fact["entry"]] if fact["type"] == "reversed" else (_day(move["at"], zone),) * 2
+            yield from _booked(fact, move, max(day, first_open), true)
+        if fact["type"] == "period-closed":
+            year, month = map(int, fact["period"].split("-"))
+            first_open = date(year + month // 12, month % 12 + 1, 1)
+
+
+def _day(at: str, zone: str) -> date:
+    return moment(at).astimezone(ZoneInfo(zone)).date()
+
+
+def _booked(fact: Fact, row: Fact, counted: date, happened: date) -> Iterator[str]:
+    said = (row["booked_on"], row.get("happened_on", row["booked_on"]))
+    if said != (counted.isoformat(), happened.isoformat()):
+        yield f"entry {fact['position']} is counted on {said[0]} for {said[1]}: told {counted} for {happened}"

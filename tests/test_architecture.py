@@ -76,6 +76,7 @@ ROOMS = {
     "ledger.nursery": ("ledger.log", "ledger.plants", "ledger.projections"),
     "ledger.printing": ("ledger.printing",),
     "ledger.postgres": (),
+    "ledger.check_proof": (),
     "ledger": ("ledger", "migrations"),
     "migrations": ("migrations", "ledger.log"),
     "api": ("api", "ledger"),

@@ -17,7 +17,7 @@ from psycopg import errors
 
 from ledger import answers, keys, statements
 from ledger.log import queries, store
-from ledger.projections import books, cards, lines, passages, runner
+from ledger.projections import books, cards, lines, passages, proof, runner
 
 ROOT = Path(__file__).parent.parent
 FILES = sorted(path for path in (ROOT / "ledger").rglob("*.sql") if ".tables." not in path.name)
@@ -28,6 +28,7 @@ LOADED = {
     "lines.sql": lines.SQL,
     "log.sql": store.SQL,
     "passages.sql": passages.SQL,
+    "proof.sql": proof.SQL,
     "reads.sql": answers.SQL,
     "runner.sql": runner.SQL,
     "statement.sql": statements.SQL,

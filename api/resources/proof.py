@@ -1,4 +1,4 @@
-"""The proof of the books, the close of a period, and what came too late for its own. Saved answers are what check_proof reads."""
+"""The proof of the books, the close of a period, and what came late. An answer that is saved is what check_proof reads."""
 
 from __future__ import annotations
 
@@ -83,7 +83,7 @@ def _prepared(follower: Follower, reader: Reader, seal: Seal, period: str, by: s
 
 @reading("/v1/proof/head", scope="books", answers=proving.HeadAnswer, tag="Proof")
 def get_head(follower: NamedFollower, reader: NamedReader) -> proving.HeadAnswer:
-    """The Merkle tree over the stored bytes of all entries (RFC 9162, SHA-256): its size and root now, and the last signed head."""
+    """The Merkle tree over the stored bytes of all entries (RFC 9162, SHA-256): its size, its root, the last signed head."""
     follower.catch_up()
     with reader.look() as cursor:
         return proving.head_answer(cursor)

@@ -42,6 +42,7 @@ _CODES = [
     "north west",
     "GBP",
 ]
+_CODES += ["2026-11", "0a" * 32, "0a" * 64]
 _CODES += ["Europe/London", "UTC", "0", "12.50", "999999.9999", "9" * 40, "Z" * 8, "h" * 40]
 
 
@@ -76,6 +77,8 @@ def _of(kind: inspect.Type) -> st.SearchStrategy[Any]:
             return st.sampled_from(_CODES)
         case inspect.EnumType(cls=words):
             return st.sampled_from([str(word.value) for word in words])
+        case inspect.LiteralType(values=words):
+            return st.sampled_from(words)
         case inspect.UUIDType():
             return st.integers(0, 2**128 - 1).map(lambda number: str(UUID(int=number)))
         case inspect.DateTimeType():

@@ -95,7 +95,7 @@ class Passages:
     """The projection as the runner knows it."""
 
     name = "passages"
-    version = 1
+    version = 2
     with_the_pen = False
     tables = queries.text("ledger.projections", "passages.tables.sql")
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator
+from contextlib import contextmanager
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -12,9 +13,10 @@ import pytest
 
 from ledger import proving
 from ledger.check_proof import Head
-from ledger.log import codec
+from ledger.log import codec, store
 from ledger.nursery import Nursery, Posted
 from ledger.plants.recorded import Recorded
+from ledger.projections import runner
 from ledger.seal import Seal
 from tests.telling import Teller
 
@@ -63,6 +65,24 @@ class Books:
     def audit(self) -> proving.Audited:
         """Hold the log against the heads outside."""
         return proving.audit(self.conninfo, self.seal)
+
+    def follow(self) -> None:
+        """Bring the projections up to date."""
+        with psycopg.connect(store.app_conninfo(self.conninfo), autocommit=True) as connection:
+            runner.follow(connection)
+
+    @contextmanager
+    def look(self) -> Iterator[psycopg.Cursor[Any]]:
+        """A cursor that sees one moment."""
+        with psycopg.connect(store.app_conninfo(self.conninfo)) as connection, runner.look(connection) as cursor:
+            yield cursor
+
+    def disconnect(self) -> None:
+        """End every connection to the database."""
+        self.query(
+            "select pg_terminate_backend(pid) from pg_stat_activity"
+            " where datname = current_database() and pid <> pg_backend_pid()"
+        )
 
     def query(self, question: str, *values: Any) -> list[tuple[Any, ...]]:
         """Rows, past the program."""

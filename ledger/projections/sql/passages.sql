@@ -10,4 +10,4 @@ on conflict (batch, stage, day, flow, via) do update set units = passages.units 
 insert into count_differences (entry, batch, stage, place, day, units)
 select * from unnest(
     %(entry)b::uuid[], %(batch)b::text[], %(stage)b::text[], %(place)b::text[], %(day)b::date[], %(units)b::bigint[])
-on conflict (entry) do update set units = count_differences.units + excluded.units
+on conflict (entry, day) do update set units = count_differences.units + excluded.units

@@ -11,13 +11,15 @@ create table passages (
     primary key (batch, stage, day, flow, via)
 );
 
--- The net difference of every count that moved a balance: count-short below 0, count-over above.
+-- The net difference of every count that moved a balance, by the day on which the books count it: count-short below 0, count-over
+-- above. More than one day has some where a count was corrected after its period was closed.
 create table count_differences (
-    entry uuid primary key,
+    entry uuid not null,
     batch text not null,
     stage text not null,
     place text not null,
     day date not null,
-    units bigint not null
+    units bigint not null,
+    primary key (entry, day)
 );
 create index count_differences_of_batch on count_differences (batch, stage);

@@ -22,7 +22,7 @@ from tests.simulation.histories import PEOPLE
 from tests.simulation.playing import History, query
 from tests.telling import Teller
 
-FOLLOWERS = ("lines", "passages")
+FOLLOWERS = ("lines", "passages", "proof")
 
 
 class Interrupted(Exception):
@@ -32,14 +32,14 @@ class Interrupted(Exception):
 def forget(conninfo: str) -> int:
     """Set the projections that follow back to nothing; the length of the log."""
     with psycopg.connect(store.owner_conninfo(conninfo)) as connection:
-        connection.execute("truncate lines, passages, count_differences")
-        connection.execute("update projections set position = 0 where name in ('lines', 'passages')")
+        connection.execute("truncate lines, passages, count_differences, nodes")
+        connection.execute("update projections set position = 0 where name in ('lines', 'passages', 'proof')")
         return int((connection.execute("select position from pen").fetchone() or (0,))[0])
 
 
 def positions(conninfo: str) -> dict[str, int]:
     """How far each of those that follow has come."""
-    return dict(query(conninfo, "select name, position from projections where name in ('lines', 'passages')"))
+    return dict(query(conninfo, "select name, position from projections where name in ('lines', 'passages', 'proof')"))
 
 
 def follow(conninfo: str, progress: runner.Progress = lambda _: None) -> None:

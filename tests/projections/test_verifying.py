@@ -24,6 +24,7 @@ TABLES = {
     "book_lines": ("value", "value + 1"),
     "book_batches": ("crop", "crop || 'x'"),
     "book_state": ("state", "state || ' '"),
+    "nodes": ("hash", "sha256(hash)"),
 }
 #: for every table a key's column that another row can have another value in
 KEYS = {
@@ -36,6 +37,7 @@ KEYS = {
     "book_lines": ("line", "(line + 100)::smallint"),
     "book_batches": ("batch", "batch || 'x'"),
     "book_state": ("crop", "crop || 'x'"),
+    "nodes": ("number", "number + 1000000"),
 }
 STANDS = "stands but does not follow from the log"
 MISSING = "follows from the log but is missing"

@@ -49,10 +49,10 @@ class Files:
         path.write_bytes(msgspec.json.encode(value))
         return path
 
-    def altered(self, path: Path, **fields: Any) -> Path:
+    def altered(self, source: Path, /, **fields: Any) -> Path:
         """The same proof with something else in it."""
-        made = path.with_name(f"altered-{path.name}")
-        made.write_text(json.dumps({**json.loads(path.read_bytes()), **fields}))
+        made = source.with_name(f"altered-{len(list(self.folder.iterdir()))}.json")
+        made.write_text(json.dumps({**json.loads(source.read_bytes()), **fields}))
         return made
 
 

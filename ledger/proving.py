@@ -25,10 +25,10 @@ from ledger.check_proof import Finding, Head, Row
 from ledger.log import store
 from ledger.nursery import Nursery, Posted
 from ledger.plants import closing
+from ledger.plants.desk import day_of
 from ledger.plants.entries import THE_LEDGER, Entry, HeadSigned, PeriodClosed
 from ledger.plants.recorded import Move
 from ledger.plants.refusals import Problem, Refusal, Refused, as_problem
-from ledger.plants.rules import day_of
 from ledger.projections import proof, runner
 from ledger.seal import Seal, Why, newest
 

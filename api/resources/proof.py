@@ -19,9 +19,9 @@ from api.routes import posting, reading
 from api.services import NamedFollower, NamedReader, NamedSeal, NamedTurns
 from ledger import answers, proving
 from ledger.log import codec
+from ledger.plants.desk import day_of
 from ledger.plants.entries import END, Entry, PersonCode
 from ledger.plants.refusals import Malformed, Problem, Refused
-from ledger.plants.rules import day_of
 from ledger.seal import Seal
 from ledger.worker import Follower
 

@@ -12,7 +12,7 @@ line against that count's difference, so that the order of arrival never changes
 from __future__ import annotations
 
 from collections.abc import Sequence
-from datetime import datetime, timedelta
+from datetime import date, datetime, timedelta
 from itertools import groupby
 from typing import Any, assert_never
 from uuid import UUID, uuid5

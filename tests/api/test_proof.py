@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -25,7 +24,7 @@ def _sealed(monkeypatch: pytest.MonkeyPatch, tmp_path: Path) -> None:
 
 
 @pytest.fixture
-def stocked(service: Service) -> Iterator[Service]:
+def stocked(service: Service) -> Service:
     """Some plants stand there."""
     service.tell("opened", crop=IXORA, stage="finished", size="P9", place="G1", units=60)
     return service
@@ -70,8 +69,8 @@ def test_saved_answers_are_proofs(stocked: Service, tmp_path: Path) -> None:
         saved.write_bytes(stocked.get(path).content)
         assert check_proof.main([str(saved)]) == 0
     grown = stocked.answer("/v1/proof/consistency", **{"from": 3, "to": head["size"]})
-    roots = [bytes.fromhex(grown[name]) for name in ("from_root", "to_root")]
-    assert check_proof.consistent(3, head["size"], *roots, [bytes.fromhex(step) for step in grown["path"]])
+    first, second = (bytes.fromhex(grown[name]) for name in ("from_root", "to_root"))
+    assert check_proof.consistent(3, head["size"], first, second, [bytes.fromhex(step) for step in grown["path"]])
 
 
 def test_what_is_not_there_is_not_proved(stocked: Service) -> None:

@@ -15,7 +15,7 @@ import sys
 import tempfile
 from collections.abc import Callable, Iterator, Sequence
 from datetime import UTC, date, datetime, timedelta
-from functools import wraps
+from functools import partial, wraps
 from pathlib import Path
 from typing import Any, ParamSpec, TypeVar, get_args
 
@@ -998,7 +998,8 @@ def demo(crops: int, months: int, seed: int, port: int, stay: bool) -> None:
                 Nursery(conninfo) as nursery,
                 forecaster.Forecaster(conninfo, nursery) as forecasts,
             ):
-                counter = post.Counter(client, forecasts.publish)
+                close = partial(proving.close_period, conninfo, nursery, Seal.of(conninfo))
+                counter = post.Counter(client, forecasts.publish, close)
                 days = history.history(seed=seed, crops=crops, months=months, today=today, desk=counter)
                 post.post_days(counter, days, until=today, console=out)
                 forecasts.publish(None, datetime.now(UTC))

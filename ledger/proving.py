@@ -253,9 +253,12 @@ def next_head(cursor: Cursor, seal: Seal, why: Why, at: datetime | None = None) 
     )  # fmt: skip
 
 
-def closing_entries(cursor: Cursor, seal: Seal, period: str, by: str) -> list[Entry]:
-    """What is to be told, all or nothing, to close a month. Raises Refused where it cannot be closed, and NoSeal."""
-    nursery, at = answers.nursery_card(cursor), _clock(cursor)
+def closing_entries(cursor: Cursor, seal: Seal, period: str, by: str, at: datetime | None = None) -> list[Entry]:
+    """What is to be told, all or nothing, to close a month. Raises Refused where it cannot be closed, and NoSeal.
+
+    at: when it was closed; now if left out.
+    """
+    nursery, at = answers.nursery_card(cursor), at or _clock(cursor)
     today = day_of(at, answers.policy_of(cursor))
     try:
         closing.may_close(period, today=today, first_on=nursery.first_on, closed_to=nursery.closed_to)
@@ -276,11 +279,11 @@ def _followed(conninfo: str) -> None:
         runner.follow(connection)
 
 
-def close_period(conninfo: str, nursery: Nursery, seal: Seal, period: str, by: str) -> Posted:
+def close_period(conninfo: str, nursery: Nursery, seal: Seal, period: str, by: str, at: datetime | None = None) -> Posted:
     """Close a month, in the name of a person. Raises Refused, NoSeal, Unavailable."""
     _followed(conninfo)
     with psycopg.connect(store.app_conninfo(conninfo)) as connection, runner.look(connection) as cursor:
-        told = closing_entries(cursor, seal, period, by)
+        told = closing_entries(cursor, seal, period, by, at)
     return nursery.post(told, client=THE_LEDGER)
 
 

@@ -48,6 +48,10 @@ class Desk(Protocol):
         """Publish the forecasts of crops as of a moment, and look at the promises that rest on them."""
         ...
 
+    def close(self, period: str, by: str, at: datetime) -> None:
+        """Close a month of the books."""
+        ...
+
     def at_risk(self) -> list[AtRisk]:
         """The lines at risk, in the order of their promises."""
         ...

@@ -13,7 +13,7 @@ from uuid import UUID
 
 from ledger.demo import odd_jobs, potting, propagation
 from ledger.demo.desk import Desk
-from ledger.demo.nursery import HEAD_GROWER, OWNER, policy, reference
+from ledger.demo.nursery import ACCOUNTANT, HEAD_GROWER, OWNER, policy, reference
 from ledger.demo.orders import SHIPPING_WEEKDAYS, Orders
 from ledger.demo.promises import PromiseBook
 from ledger.demo.site import Site
@@ -25,7 +25,8 @@ from ledger.plants.entries import Opened, PolicySet, PottingAnswered, PottingLin
 
 _UNWRITTEN = timedelta(weeks=66)
 _MONDAY, _TUESDAY, _SATURDAY, _SUNDAY = 0, 1, 5, 6
-_DECEMBER = 12
+_JANUARY, _DECEMBER = 1, 12
+_CLOSED_ON = 6
 _FULL_COUNT_FROM = 14
 
 
@@ -62,6 +63,7 @@ class Brindlewick:
         self._site = Site(seed=seed, crops=crops, world=world, began=began, ends=today)
         self._orders = Orders(self._site)
         self._buying = odd_jobs.Buying(self._site)
+        self._desk = desk
         self._promises = PromiseBook(self._site, desk) if desk is not None else None
         self._story = Story(self._site, self._orders, self._promises)
         self._sells_from = self._opens + (today - self._opens) / 6
@@ -172,9 +174,17 @@ class Brindlewick:
                 odd_jobs.care_for_stock(site, stand)
         if site.today.month == _DECEMBER and _first_working_day_from(site.today, _FULL_COUNT_FROM):
             self._story.note_full_count(potting.count_everything(site))
+        if site.today.month == _JANUARY and _first_working_day_from(site.today, _CLOSED_ON):
+            self._close_december()
         site.teller.at(8.5)
         self._story.note_striking(propagation.strike_where_due(site))
         self._buying.look()
+
+    def _close_december(self) -> None:
+        """What is told later of the old year counts in the new one."""
+        december = date(self._site.today.year - 1, _DECEMBER, 1)
+        if self._desk is not None and self._opens <= december:
+            self._desk.close(f"{december:%Y-%m}", ACCOUNTANT, self._site.teller.now())
 
     # --- the first day ---
 

@@ -47,7 +47,7 @@ REGIONS = ("region-1", "region-2", "region-3", "region-4", "region-5", "region-6
 #: how hard a carrier is on plants, beside the crop's own transit damage
 CARRIERS = {"carrier-a": 0.8, "carrier-b": 1.3, "carrier-c": 0.9}
 
-OWNER, HEAD_GROWER, PROPAGATOR, OFFICE = "owner", "head-grower", "propagator", "office"
+OWNER, HEAD_GROWER, PROPAGATOR, OFFICE, ACCOUNTANT = "owner", "head-grower", "propagator", "office", "accountant"
 POTTERS = ("potter-1", "potter-2")
 PACKERS = ("packer-1", "packer-2")
 _PEOPLE = {
@@ -59,7 +59,7 @@ _PEOPLE = {
     PACKERS[0]: "First packer",
     PACKERS[1]: "Second packer",
     OFFICE: "Office",
-    "accountant": "Accountant",
+    ACCOUNTANT: "Accountant",
     "inspector": "Inspector",
 }
 

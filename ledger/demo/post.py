@@ -114,9 +114,14 @@ def _read(content: bytes) -> Any:
 class Counter:
     """The desk (`ledger.demo.desk`) before the service: gathers what is told into lists of a good size, and asks at once."""
 
-    def __init__(self, client: Client, publish: Callable[[Sequence[str], datetime], object] | None = None) -> None:
-        """publish: makes the service publish forecasts as of a moment; without it none are published."""
-        self._client, self._publish = client, publish
+    def __init__(
+        self,
+        client: Client,
+        publish: Callable[[Sequence[str], datetime], object] | None = None,
+        close: Callable[[str, str, datetime], object] | None = None,
+    ) -> None:
+        """Without `publish` no forecasts are published, and without `close` no month is closed."""
+        self._client, self._publish, self._close = client, publish, close
         self._waiting: list[Told] = []
         #: entries posted so far; those that the service tells by itself are not among them
         self.posted = 0
@@ -177,6 +182,11 @@ class Counter:
         self.hand_in()
         if self._publish is not None:
             self._publish(crops, at)
+
+    def close(self, period: str, by: str, at: datetime) -> None:
+        self.hand_in()
+        if self._close is not None:
+            self._close(period, by, at)
 
     def at_risk(self) -> list[AtRisk]:
         return [

@@ -45,6 +45,8 @@ def tour(client: Client, console: Console | None = None) -> None:
     guide.basket()
     guide.at_risk()
     guide.kept()
+    guide.december()
+    guide.proof()
     guide.farewell()
 
 
@@ -333,6 +335,45 @@ class _Guide:
 
         self._ask("Owner", "do we keep what we promise?", ("GET", "/v1/promises?state=confirmed&limit=1"), short)
 
+    def december(self) -> None:
+        """The last December that is over: the statement, and what came of it after it was closed."""
+        today = datetime.now(UTC).date()
+        first, last = f"{today.year - 1}-12-01", f"{today.year - 1}-12-31"
+
+        def short(body: Any) -> list[str]:
+            total = body["total"]
+            pounds = {name: _pounds(amount["value"]) for name, amount in total["columns"].items() if amount["value"]}
+            work = f"{pounds.get('work', '0.00')} of work, {pounds.get('space', '0.00')} of space"
+            return [
+                f"opening {_pounds(total['opening']['value'])}, and {work}",
+                f"less {pounds.get('shipped', '0.00')} shipped and {pounds.get('lost-abnormal', '0.00')} lost beyond the normal",
+                f"closing {_pounds(total['closing']['value'])}: it ties to the penny, or it would not be given",
+            ]
+
+        self._ask(
+            "Accountant",
+            "does December tie?",
+            ("GET", f"/v1/reports/movement?from={first}&to={last}&by=stage"),
+            short,
+        )
+        self._ask(
+            "Accountant",
+            "what came after the month was closed?",
+            ("GET", f"/v1/reports/late?from={today.year}-01-01&to={today.year}-01-31"),
+            lambda body: [f"{len(body['entries'])} entries, booked in January, each with its true day"],
+        )
+
+    def proof(self) -> None:
+        self._ask(
+            "Inspector",
+            "how do I know that nobody edited the books?",
+            ("GET", "/v1/proof/head"),
+            lambda body: [
+                f"the log of {body['size']} entries has the head {body['root'][:16]}...; "
+                f"heads are signed and kept outside of the database, too"
+            ],
+        )
+
     def farewell(self) -> None:
         self._console.print(
             f"\nAsk on: [cyan]curl -H 'Authorization: Bearer <key>' {escape(self._client.address)}/v1/stock[/cyan]\n",
@@ -377,6 +418,10 @@ def _kept(what: str, lines: list[Any]) -> str:
     kept, missed = (sum(line.get(name, 0) for line in lines) for name in ("kept", "missed"))
     share = f" ({100 * kept / (kept + missed):.1f} %)" if kept + missed else ""
     return f"{what}: {kept} plants were there by their day, {missed} were not{share}"
+
+
+def _pounds(pence: int) -> str:
+    return f"{'-' if pence < 0 else ''}{abs(pence) // 100:,}.{abs(pence) % 100:02d}"
 
 
 def _two_slips(question: Any) -> str:

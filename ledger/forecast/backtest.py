@@ -208,9 +208,8 @@ def _at_once(lot: Lot) -> Lot:
 
 def _drawn(belief: StageBelief, line: Line, lots: Sequence[Lot], on: date) -> Floats:
     lines = LineDraws(belief, on, seed_of(line[0]), line[1] or "", DRAWS, 1.0)
-    for lot in lots:
-        lines.add(lot)
-    ready: Floats = np.cumsum(lines.arrived, axis=0)[list(HORIZONS)].astype(np.float64)
+    lines.add(lots)
+    ready: Floats = lines.there[list(HORIZONS)].astype(np.float64)
     return ready
 
 

@@ -1,11 +1,12 @@
-"""Draws of what gets ready, by fixed seeds: one line of a crop, lot by lot.
+"""Draws of what gets ready, by fixed seeds: the lots of a crop's lines.
 
     centre = crop + month + season Z + s_batch u, given all that was seen of the batch; every plant: centre + s_within e
     a plant counts by a week if it comes through and its time is over; overdue ones count ever less (`log_unready`)
     Q_c(week) = the largest k with P(N >= k) >= c over the draws
 
-Every lot draws from a stream of its own, plant by plant, so that one plant more never lowers any draw and a refresh adds no
-noise. Owns the draws; the beliefs come from `learning`.
+Whatever is drawn has rows of random numbers that its own name picks, and what of a lot is ready by a week is the binomial
+quantile of one of them, so that one plant more never lowers any draw and a refresh adds no noise. A draw says what is there
+by each week; it is not the story of one plant through the weeks. Owns the draws; the beliefs come from `learning`.
 """
 
 from __future__ import annotations
@@ -15,13 +16,11 @@ import math
 from collections.abc import Iterable, Sequence
 from datetime import date, timedelta
 from functools import lru_cache
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
-from numpy.random import SFC64, Generator
-from numpy.random.bit_generator import ISeedSequence
 from numpy.typing import NDArray
-from scipy.special import betainc, expit, ndtr, ndtri
+from scipy.special import bdtr, betainc, expit, gammaln, ndtr, ndtri
 
 from ledger.forecast.learning import StageBelief
 from ledger.forecast.looks import came_through, sighted
@@ -36,18 +35,29 @@ DRAWS = 500
 #: past this point of its time a batch counts nothing until somebody looks at it
 SURELY_READY_Z = 2.576
 _MOST_FOLLOWED = 1_000  # plants of one lot; a larger lot is followed by so many of its plants
-_LEVELS = 8_192
-_NEVER, _LONGEST = 1e5, 2e4  # the time of what never gets ready, over the centre; the longest centre in cells: both fit 31 bits
-_AT_A_TIME = 48
-_CELLS = WEEKS * 7
+_TOGETHER = 250  # plants of one table of binomial quantities; more are taken from several
+_CHANCES, _LUCKS = 512, 250
+_ROWS = 128
 _FAR = 3.5
+_FARTHEST, _FINE = 4.0, 400  # standard deviations that a table of normal chances goes to, and its cells in one
+_NEARLY_ALL = 3.3  # beyond so many of them next to no plant gets ready
+_SHARE_Z, _SHARE_CELLS = 4.8, 80
+_SHARE_CENTRES = (np.arange(2 * _SHARE_CELLS) + 0.5) / _SHARE_CELLS * _SHARE_Z - _SHARE_Z
+_NO_TIME = 1e-9
+_WEEKLY = 7 * np.arange(WEEKS + 1)
 _TELLS_NOTHING = 0.01
-_GRID = 48
+_GRID, _MEANS = 48, 16
+_CENTRE_Z, _CENTRE_CELLS = 3.6, 54
+_CENTRE_SHARES = ndtr((np.arange(2 * _CENTRE_CELLS) + 0.5) / _CENTRE_CELLS * _CENTRE_Z - _CENTRE_Z)
+_CENTRE, _STOOD, _PASSED, _STRUCK, _LEFT, _LUCK = range(6)  # what the rows of a name are for; of large lots some more for luck
 _READY_Z = 2.054  # pots count as ready when 98 in 100 of the living are
-_POTTING_WEEKS = 52
-_EVERY = 4
-_ACROSS = np.linspace(-5, 5, 25)
+_POTTED_IN = range(0, 56, 4)  # weeks
+_FROM_POTTING = (7 * np.array(_POTTED_IN)[:, None], 7 * np.array(_POTTED_IN)[:, None] + _WEEKLY)
+_TO_POT = "to-pot"
+_ACROSS = np.linspace(-5, 5, 17)
 _CONFIDENT_Z = ndtri(np.array(CONFIDENCES) / 100)
+
+Singles = NDArray[np.float32]
 
 
 def seed_of(name: str) -> int:
@@ -55,25 +65,71 @@ def seed_of(name: str) -> int:
     return int.from_bytes(hashlib.sha256(name.encode()).digest()[:6])
 
 
-class _Digest(ISeedSequence):
-    """The digest of a name as a generator's first state: as good as mixed already."""
-
-    def __init__(self, name: str) -> None:
-        self._digest = hashlib.sha256(name.encode()).digest()
-
-    def generate_state(self, n_words: int, dtype: Any = np.uint32) -> NDArray[Any]:
-        return np.frombuffer(self._digest, dtype=dtype, count=n_words)
+# --- random numbers --------------------------------------------------------------------------------------------
 
 
-def strata(rng: Generator, rows: int, draws: int) -> Floats:
-    """Rows of one draw from each of so many equal parts of (0, 1), shuffled (McKay and others 1979, Technometrics 21:239)."""
-    shuffled = np.array([rng.permutation(draws) for _ in range(rows)])
-    value: Floats = (shuffled + rng.random((rows, draws))) / draws
-    return value
+class _Pool(NamedTuple):
+    """Rows of random numbers in (0, 1), one from each of so many equal parts, and the normals that they stand for; flat."""
+
+    share: Singles
+    normal: Singles
 
 
-def share_draws(shares: Sequence[Share], common: Floats, own: Floats) -> Floats:
-    """Beta draws of some shares (rows) that batches of one crop have partly in common: normals joined by a Gaussian copula.
+@lru_cache(maxsize=4)
+def _pool(draws: int) -> _Pool:
+    """Rows drawn once for all (McKay and others 1979, Technometrics 21:239), each twice over: it may begin anywhere."""
+    rng = np.random.default_rng(draws)
+    order = rng.permuted(np.tile(np.arange(draws), (_ROWS, 1)), axis=1)
+    shares = (order + rng.random((_ROWS, draws))) / draws
+    kept = (np.clip(shares, 1e-7, 1 - 1e-7), ndtri(shares))
+    return _Pool(*(np.tile(values, 2).astype(np.float32).ravel() for values in kept))
+
+
+class Rows:
+    """The rows of one name, so many as it has use for: each begins at a place of the pool that a digest of the name picks."""
+
+    def __init__(self, name: str, draws: int) -> None:
+        words = np.frombuffer(hashlib.sha512(name.encode()).digest(), dtype="<u4")
+        self._begin = (words % _ROWS * (2 * draws) + words // _ROWS % draws).tolist()
+        self._draws, self._pool = draws, _pool(draws)
+
+    def share(self, number: int) -> Singles:
+        """Numbers in (0, 1)."""
+        begin = self._begin[number]
+        return self._pool.share[begin : begin + self._draws]
+
+    def normal(self, number: int) -> Singles:
+        """Normal ones, in the same order."""
+        begin = self._begin[number]
+        return self._pool.normal[begin : begin + self._draws]
+
+
+@lru_cache(maxsize=_TOGETHER)
+def _binomial(units: int) -> NDArray[np.uint8]:
+    """How many of some units come of a chance (0 to _CHANCES) by a draw's luck (rows), flat: the quantiles of a binomial.
+
+    The k-th unit is there if the chance of fewer than k, or k, is below the luck: so it is added from some luck on.
+    """
+    chance = np.clip(np.arange(_CHANCES + 1) / _CHANCES, 1e-12, 1 - 1e-12)
+    few = np.arange(units)[:, None]
+    ways = gammaln(units + 1) - gammaln(few + 1) - gammaln(units - few + 1)
+    below = np.cumsum(np.exp(ways + few * np.log(chance) + (units - few) * np.log1p(-chance)), axis=0)
+    begins = np.minimum(below * _LUCKS + 0.5, _LUCKS).astype(np.int64) * (_CHANCES + 1) + np.arange(_CHANCES + 1)
+    added = np.bincount(begins.ravel(), minlength=(_LUCKS + 1) * (_CHANCES + 1)).reshape(_LUCKS + 1, _CHANCES + 1)
+    return np.cumsum(added[:_LUCKS], axis=0, dtype=np.uint8).ravel()
+
+
+#: the chance that a standard normal lies below, by cells from -_FARTHEST up
+_BELOW = ndtr((np.arange(int(2 * _FARTHEST * _FINE)) + 0.5) / _FINE - _FARTHEST).astype(np.float32)
+
+
+def _below(scaled: Singles) -> Singles:
+    """By the table: of standard normals in cells of it."""
+    return _BELOW.take(scaled.astype(np.int32), mode="clip")
+
+
+def share_draws(shares: Sequence[Share], common: Singles, own: Singles) -> Singles:
+    """The logs of beta draws of some shares (rows) that batches of one crop have partly in common, joined by a Gaussian copula.
 
     The log odds of a share, as a function of the normal that it is drawn by, are so nearly straight that a few points do.
     """
@@ -82,16 +138,31 @@ def share_draws(shares: Sequence[Share], common: Floats, own: Floats) -> Floats:
     middle = np.log(a / b) - 0.5 / a + 0.5 / b
     log_odds = middle + np.sqrt(1 / a + 1 / b + 0.5 / a**2 + 0.5 / b**2) * _ACROSS
     normal = ndtri(np.clip(betainc(a, b, expit(log_odds)), 1e-12, 1 - 1e-12))
-    joined = np.sqrt(shared) * common + np.sqrt(1 - shared) * own
-    value: Floats = expit(np.stack([np.interp(*row) for row in zip(joined, normal, log_odds, strict=True)]))
-    return value
+    apart = np.arange(len(mean))[:, None] * 20.0  # row after row, looked up all at once
+    odds = np.interp((_SHARE_CENTRES + apart).ravel(), (normal + apart).ravel(), log_odds.ravel()).astype(np.float32)
+    table = -np.log1p(np.exp(-odds))
+    joined = np.sqrt(shared).astype(np.float32) * common
+    joined += np.sqrt(1 - shared).astype(np.float32) * own
+    joined *= np.float32(_SHARE_CELLS / _SHARE_Z)
+    np.clip(joined, 0.5 - _SHARE_CELLS, _SHARE_CELLS - 0.5, out=joined)
+    joined += ((2 * np.arange(len(mean)) + 1) * _SHARE_CELLS).astype(np.float32)[:, None]
+    return table.take(joined.astype(np.int32))
 
 
-@lru_cache(maxsize=64)
-def _plant_times(within: float) -> NDArray[np.float32]:
-    """Time over the centre, by the level of the share still unready: index 0 is never, then from the last to the first."""
-    levels = (np.arange(_LEVELS) + 0.5) / _LEVELS
-    return np.concatenate(([_NEVER], np.exp(-within * ndtri(levels)))).astype(np.float32)
+# --- a line and its lots ---------------------------------------------------------------------------------------
+
+
+class Drawn(NamedTuple):
+    """A lot as it is drawn, draw by draw: its centre, the chance of a unit to come through, and the luck of its units.
+
+    amounts: the time that it has had by each week.
+    """
+
+    units: int
+    amounts: Floats
+    centre: Singles
+    through: Singles
+    numbers: Rows
 
 
 class LineDraws:
@@ -103,38 +174,53 @@ class LineDraws:
     def __init__(self, belief: StageBelief, day: date, seed: int, name: str, draws: int, outlasts: float) -> None:
         self.belief, self.day, self.draws, self.outlasts = belief, day, draws, outlasts
         self._seed, self._name = seed, name
-        self._own = self.stream("line")
-        self.line, *common = ndtri(strata(self._own, 3, draws))
-        self.common = np.array(common)  # of the share that stands, and of the share then found good
-        self._to_pot = strata(self._own, 5, draws)
-        self._seasons: dict[int, Floats] = {}
-        #: units that arrive, by week (rows) and draw
-        self.arrived = np.zeros((WEEKS + 1, draws), dtype=np.int32)
-        self._weeks = 0  # so many rows may have any
+        self._numbers = self.rows("line")
+        self._seasons: dict[int, Singles] = {}
+        self._there = np.zeros((WEEKS + 1, draws), dtype=np.int32)
+        self._last = 0  # the last week in which any come: later rows of _there are not filled yet
+        self._rising = np.zeros(WEEKS + 1, dtype=np.bool_)  # weeks in which any come
 
-    def stream(self, name: str) -> Generator:
+    def rows(self, name: str) -> Rows:
         """Random numbers of their own for everything that has a name."""
-        digest = _Digest(f"{self._seed}/{self._name}/{name}")
-        return Generator(SFC64(digest))  # type: ignore[arg-type]  # the stubs know only numpy's own
+        return Rows(f"{self._seed}/{self._name}/{name}", self.draws)
 
-    def season(self, entered: date) -> Floats:
+    @property
+    def common(self) -> tuple[Singles, Singles]:
+        """What the lots have in common: of the share that stands, and of the share then found good."""
+        return self._numbers.normal(_STOOD), self._numbers.normal(_PASSED)
+
+    @property
+    def there(self) -> NDArray[np.int32]:
+        """Units that are there by each week (rows), draw by draw."""
+        return self._filled(WEEKS)
+
+    def _filled(self, last: int) -> NDArray[np.int32]:
+        """The rows up to a week at least: what is there stays."""
+        if last > self._last:
+            self._there[self._last + 1 : last + 1] = self._there[self._last]
+            self._last = last
+        return self._there
+
+    def season(self, entered: date) -> Singles:
         """Draws of a season's effect, the same for all lots that entered in it."""
         number = season_of(entered)
         if number not in self._seasons:
-            (shares,) = strata(self.stream(f"season-{number}"), 1, self.draws)
-            self._seasons[number] = self.belief.season(entered).quantiles(shares)
+            shares = self.rows(f"season-{number}").share(0)
+            self._seasons[number] = self.belief.season(entered).quantiles(shares).astype(np.float32)
         return self._seasons[number]
 
-    def expected(self, entered: date) -> Floats:
+    def expected(self, entered: date) -> Singles:
         """Draws of the centre that a batch entering on a day would have, if batches did not differ."""
         month = entered.month - 1
-        value: Floats = self.belief.by_month[month] + self.belief.sd[month] * self.line + self.season(entered)
+        value = self._numbers.normal(_CENTRE) * np.float32(self.belief.sd[month])
+        value += np.float32(self.belief.by_month[month])
+        value += self.season(entered)
         return value
 
     def curve(self) -> ByConfidence:
         """Cumulative quantities by week and confidence of all that was added so far: the largest k with P(N >= k) >= c."""
-        weeks = np.flatnonzero(self.arrived[: self._weeks].any(axis=1))
-        ranked = np.cumsum(self.arrived[weeks], axis=0, dtype=np.int32)
+        weeks = np.flatnonzero(self._rising)
+        ranked = self._there[weeks]
         ranked.sort(axis=1)
         reached = ranked[:, [self.draws - place for place in _places(self.draws)]].T.tolist()
         return tuple(_steps(zip(weeks.tolist(), by_week, strict=True)) for by_week in reached)
@@ -143,34 +229,21 @@ class LineDraws:
         """Plants that are ready now, less those that will not be there when wanted: all in week 0."""
         followed = min(units, _MOST_FOLLOWED)
         if followed:
-            there = self._own.random((followed, self.draws), dtype=np.float32) < self.outlasts
-            self.arrived[0] += there.sum(axis=0, dtype=np.int32) * units // followed
-            self._weeks = max(self._weeks, 1)
+            chances = bdtr(np.arange(followed), followed, self.outlasts)
+            found = np.searchsorted(chances, self._numbers.share(_LUCK)) * units // followed
+            self._there[: self._last + 1] += found.astype(np.int32)
+            self._rising[0] = True
 
-    # --- a lot ---
-
-    def add(self, lot: Lot) -> None:
-        """Units of a lot that get ready and stay there."""
-        amounts = self.amounts(lot.stay)
-        if lot.units <= 0 or amounts[-1] <= amounts[0] or self.overdue(lot.stay, float(amounts[0])):
-            return
-        rng = self.stream(lot.stay.batch)
-        (share,) = strata(rng, 1, self.draws)
-        centre = self.centres(lot.stay, float(amounts[0]), share)
-        through = self.comes_through(lot.stay, float(amounts[0]), centre, rng.random((4, self.draws)))
-        followed = min(lot.units, _MOST_FOLLOWED)
-        arrived = self._followed(followed, centre, through, amounts, rng)
-        if followed < lot.units:
-            many = np.cumsum(arrived, axis=0, dtype=np.int64) * lot.units // followed
-            arrived = np.diff(many, axis=0, prepend=0).astype(np.int32)
-        self.arrived[1 : len(arrived) + 1] += arrived
-        self._weeks = max(self._weeks, len(arrived) + 1)
+    def add(self, lots: Sequence[Lot]) -> None:
+        """Units of some lots that get ready and stay there."""
+        for drawn in together([(self, lots)])[0]:
+            self.count(drawn)
 
     def amounts(self, stay: Stay) -> Floats:
         """The time that a stay has had at its last weekly look by each week, week 0 first, in the clock's units."""
         known = stay.looks[-1].on if stay.looks else stay.started_on
         since_look = (self.day - known).days % CHECK_DAYS
-        ends = self.day.toordinal() - since_look + 7 * np.arange(WEEKS + 1)
+        ends = self.day.toordinal() - since_look + _WEEKLY
         return self.belief.clock.between(_entered(stay).toordinal(), ends)
 
     def overdue(self, stay: Stay, had: float) -> bool:
@@ -184,97 +257,206 @@ class LineDraws:
         looked = stay.looks[-1].on.toordinal() if stay.looks else entered.toordinal()
         return bool(belief.clock.between(entered.toordinal(), looked) <= limit)
 
-    def centres(self, stay: Stay, had: float, shares: Floats) -> Floats:
-        """Draws of a batch's centre, given what was seen of it."""
-        mean, batch, within = self.expected(_entered(stay)), self.belief.batch, self.belief.within
-        earliest = float(mean.min()) - _FAR * batch
-        if not stay.finished and (had <= 0 or stay.units * ndtr((math.log(had) - earliest) / within) < _TELLS_NOTHING):
-            value: Floats = mean + batch * ndtri(shares)
-            return value
-        seen = sighted([_moved(stay)], [self.belief.clock], np.zeros(1), self.day)
-        latest = max(float(mean.max()) + _FAR * batch, float(seen.low.max()) + _FAR * within)
-        grid = np.linspace(min(earliest, float(seen.high.min())), latest, _GRID)
-        logs = seen.log_likelihood(grid[:, None], within)[:, 0]
-        return _drawn(grid, logs, mean, batch, shares)
+    def counted(self, lots: Sequence[Drawn]) -> ByConfidence:
+        """The curve with some lots more."""
+        for drawn in lots:
+            self.count(drawn)
+        return self.curve()
 
-    def comes_through(self, stay: Stay, had: float, centre: Floats, shares: Floats) -> Floats:
-        """Draws of the chance that a unit standing now will be there when wanted, given what was seen of its batch."""
-        belief = self.belief
-        to_go = 1 - np.minimum(1.0, had * np.exp(-centre))
-        stood, of, good, looked_over = came_through(stay, belief.clock, float(np.exp(centre.mean())), self.day)
-        given = belief.stood.given(stood, of), belief.passed.given(good, looked_over)
-        lived, passed = share_draws(given, self.common, ndtri(shares[:2]))
-        struck = shares[2] < belief.stood.disaster * to_go + belief.passed.disaster
-        least, most = DISASTER_LEAVES
-        value: Floats = self.outlasts * lived**to_go * passed * np.where(struck, least + (most - least) * shares[3], 1.0)
-        return value
-
-    def _followed(self, units: int, centre: Floats, through: Floats, amounts: Floats, rng: Generator) -> NDArray[np.int32]:
-        """Plant by plant: one uniform number says whether and when each gets ready, by the inverse of its chance.
+    def count(self, drawn: Drawn) -> None:
+        """Add what of a lot is ready by each week and stays there.
 
         A plant unready at the time had is ready by t with chance through (1-never) (Phi(t) - Phi(had)) / unready(had).
-        Rows are weeks from 1 to the last in which any gets ready. Plants are taken some at a time, which keeps them in cache.
         """
-        had, draws = float(amounts[0]), self.draws
-        unready = ndtr((centre - math.log(had)) / self.belief.within) if had > 0 else np.ones(draws)
-        slope = (NEVER_SHARE + (1 - NEVER_SHARE) * unready) / np.maximum((1 - NEVER_SHARE) * through, 1e-9)
-        per_cell = _CELLS / (float(amounts[-1]) - had)
-        edges = had + (np.arange(_CELLS) + 0.5) / per_cell
-        week = np.append(np.searchsorted(amounts, edges), 0)  # in week 0 stand those that never get ready
-        top = np.minimum(unready * _LEVELS, _LEVELS - 0.01) + 1
-        pace = np.minimum(np.exp(centre) * per_cell, _LONGEST)
-        scaled = (np.minimum(_LEVELS * slope, 1e9) / 2**16, top, pace)
-        down, top, pace = (values.astype(np.float32) for values in scaled)
-        times, slots = _plant_times(self.belief.within), (week * draws).astype(np.int64)
-        column = np.arange(draws)
-        counted = np.zeros(len(amounts) * draws, dtype=np.int32)
-        rows = 1
-        for first in range(0, units, _AT_A_TIME):
-            some = min(_AT_A_TIME, units - first)
-            chance = rng.bit_generator.random_raw(-(-some * draws // 4)).view(np.uint16)[: some * draws]
-            level = np.multiply(chance.reshape(some, draws), down, dtype=np.float32)
-            np.subtract(top, level, out=level)
-            time = times.take(level.astype(np.int32), mode="clip")
-            time *= pace
-            time -= np.float32(had * per_cell)
-            slot = slots.take(time.astype(np.int32), mode="clip")
-            slot += column
-            found = np.bincount(slot.ravel())
-            counted[: len(found)] += found
-            rows = max(rows, -(-len(found) // draws))
-        return counted.reshape(-1, draws)[1:rows]
+        within, had = self.belief.within, float(drawn.amounts[0])
+        if drawn.amounts[-1] <= had:
+            return
+        logs = np.log(np.maximum(drawn.amounts, _NO_TIME))
+        farthest = _NEARLY_ALL * within
+        ends = [float(drawn.centre.min()) - farthest, float(drawn.centre.max()) + farthest]
+        first, last = np.clip(np.searchsorted(logs, ends), 1, WEEKS).tolist()
+        fine = np.float32(_FINE / within)
+        scaled = drawn.centre * fine - np.float32(_FARTHEST * _FINE)
+        ready = _below(np.subtract.outer(logs[first : last + 1].astype(np.float32) * fine, scaled))
+        chance = drawn.through * np.float32((1 - NEVER_SHARE) * _CHANCES)
+        if had > 0:
+            before = _below(np.float32(logs[0]) * fine - scaled)
+            ready -= before
+            chance /= 1 - np.float32(1 - NEVER_SHARE) * before
+        ready *= chance
+        ready += np.float32(0.5)
+        found = _quantities(drawn, ready.astype(np.int32))
+        self._filled(last)[first : last + 1] += found
+        self._there[last + 1 : self._last + 1] += found[-1]
+        self._rising[first : last + 1] = True
 
     # --- pots not potted yet ---
 
-    def from_potting(self) -> tuple[ByConfidence, tuple[tuple[int, int], ...]]:
-        """Weeks until pots are ready by the week of potting, and the share of them that is good by then; by confidence."""
-        potted = [self.day + timedelta(weeks=week) for week in range(0, _POTTING_WEEKS + _EVERY, _EVERY)]
-        starts = np.array([day.toordinal() for day in potted])[:, None]
-        amounts = self.belief.clock.between(starts, starts + 7 * np.arange(WEEKS + 1))
-        limits = self._log_ready(potted)
-        weeks = np.array([np.searchsorted(had, needed) for had, needed in zip(amounts, np.exp(limits), strict=True)])
-        worse = np.maximum(weeks[:-1], weeks[1:]).T.tolist()
-        ready = tuple(_steps(zip(range(0, _POTTING_WEEKS, _EVERY), column, strict=True)) for column in worse)
+    def from_potting(self, drawn: Drawn) -> tuple[ByConfidence, tuple[tuple[int, int], ...]]:
+        """Weeks until pots are ready by the week of potting, and the share of them that is good by then; by confidence.
 
-        nothing = Stay(batch="", crop="", stage=Stage.POTTED, started_on=self.day, units=0)
-        centre = self.expected(self.day) + self.belief.batch * ndtri(self._to_pot[4])
-        through = self.comes_through(nothing, 0.0, centre, self._to_pot[:4]) * (1 - NEVER_SHARE)
-        return ready, _as_betas(through * ndtr((limits[0][:, None] - centre) / self.belief.within))
+        drawn: a pot of today (`pot`).
+        """
+        potted = [self.day + timedelta(weeks=week) for week in _POTTED_IN]
+        amounts = self.belief.clock.between(*(self.day.toordinal() + days for days in _FROM_POTTING))
+        limits = self._log_ready(potted)
+        weeks = np.array([had.searchsorted(needed) for had, needed in zip(amounts, np.exp(limits), strict=True)])
+        worse = np.maximum(weeks[:-1], weeks[1:]).T.tolist()
+        ready = tuple(_steps(zip(_POTTED_IN[:-1], column, strict=True)) for column in worse)
+        fine = _FINE / self.belief.within
+        in_time = _below((limits[0][:, None] * fine + _FARTHEST * _FINE).astype(np.float32) - drawn.centre * np.float32(fine))
+        return ready, _as_betas(drawn.through * in_time * np.float32(1 - NEVER_SHARE))
 
     def _log_ready(self, potted: Sequence[date]) -> Floats:
         """By day of potting and confidence, the log time at which nearly all plants of a batch are ready."""
         belief = self.belief
-        seasons = [belief.season(day) for day in potted]
-        months = [(belief.by_month[day.month - 1], belief.sd[day.month - 1]) for day in potted]
-        middle = np.array([log + known.mean for (log, _), known in zip(months, seasons, strict=True)])
-        variance = np.array([sd**2 + known.sd**2 for (_, sd), known in zip(months, seasons, strict=True)])
+        told = [(belief.by_month[day.month - 1], belief.sd[day.month - 1], belief.season(day)) for day in potted]
+        middle = np.array([log + known.mean for log, _, known in told])
+        variance = np.array([sd**2 + known.sd**2 for _, sd, known in told])
         spread = np.sqrt(variance + belief.batch**2)
-        value: Floats = (middle + _READY_Z * belief.within)[:, None] + np.outer(spread, _CONFIDENT_Z)
+        value: Floats = (middle + _READY_Z * belief.within)[:, None] + np.multiply.outer(spread, _CONFIDENT_Z)
         return value
 
 
+# --- lots ------------------------------------------------------------------------------------------------------
+
+
+class _Begun(NamedTuple):
+    """A lot of a line, the time that it has had by each week, and its own random numbers."""
+
+    line: LineDraws
+    lot: Lot
+    amounts: Floats
+    numbers: Rows
+
+    @property
+    def had(self) -> float:
+        return float(self.amounts[0])
+
+
+def pot(day: date) -> Lot:
+    """One pot of a batch that is potted on a day and of which nothing is known."""
+    return Lot(stay=Stay(batch=_TO_POT, crop="", stage=Stage.POTTED, started_on=day, units=0), units=1)
+
+
+def together(parts: Sequence[tuple[LineDraws, Sequence[Lot]]]) -> list[list[Drawn]]:
+    """The lots of some lines of one day, drawn all at once, which is quicker; without those that count nothing."""
+    begun: list[_Begun] = []
+    belongs: list[int] = []
+    for at, (line, lots) in enumerate(parts):
+        for lot in lots:
+            amounts = line.amounts(lot.stay)
+            if lot.units > 0 and not line.overdue(lot.stay, float(amounts[0])):
+                begun.append(_Begun(line, lot, amounts, line.rows(lot.stay.batch)))
+                belongs.append(at)
+    drawn: list[list[Drawn]] = [[] for _ in parts]
+    if begun:
+        centres = _centres(begun)
+        for at, one, centre, through in zip(belongs, begun, centres, _come_through(begun, centres), strict=True):
+            drawn[at].append(Drawn(one.lot.units, one.amounts, centre, through, one.numbers))
+    return drawn
+
+
+def _centres(some: Sequence[_Begun]) -> Singles:
+    """Draws of the centres of batches (rows), given what was seen of them."""
+    means = np.stack([one.line.expected(_entered(one.lot.stay)) for one in some])
+    batch = np.array([one.line.belief.batch for one in some])
+    earliest = means.min(axis=1) - _FAR * batch
+    seen = [at for at, one in enumerate(some) if _tells(one, float(earliest[at]))]
+    centres = means + batch.astype(np.float32)[:, None] * np.stack([one.numbers.normal(_CENTRE) for one in some])
+    if seen:
+        within = np.array([some[at].line.belief.within for at in seen])
+        clocks = [some[at].line.belief.clock for at in seen]
+        told = sighted([_moved(some[at].lot.stay) for at in seen], clocks, np.zeros(len(seen)), some[0].line.day)
+        firsts = np.searchsorted(told.of, np.arange(len(seen)))
+        latest = means[seen].max(axis=1) + _FAR * batch[seen]
+        grids = np.linspace(
+            np.minimum(earliest[seen], np.minimum.reduceat(told.high, firsts)),
+            np.maximum(latest, np.maximum.reduceat(told.low, firsts) + _FAR * within),
+            _GRID,
+        )
+        logs = told.log_likelihood(grids, within)
+        for place, at in enumerate(seen):
+            normal = some[at].numbers.normal(_CENTRE)
+            centres[at] = _drawn(grids[:, place], logs[:, place], means[at], float(batch[at]), normal)
+    return centres
+
+
+def _tells(one: _Begun, earliest: float) -> bool:
+    """Whether anything was seen of a batch that says where its centre is."""
+    stay, had = one.lot.stay, one.had
+    if had <= 0 or stay.finished:
+        return bool(stay.finished)
+    below = 0.5 * math.erfc((earliest - math.log(had)) / one.line.belief.within / math.sqrt(2))
+    return stay.units * below >= _TELLS_NOTHING
+
+
+def _drawn(grid: Floats, logs: Floats, mean: Singles, sd: float, normal: Singles) -> Singles:
+    """One draw for each mean from the normal prior around it times a likelihood on a grid, linear between its points.
+
+    The quantiles are worked out for a few means and taken linearly between them.
+    """
+    least, step = float(mean.min()), float(grid[1] - grid[0])
+    apart = max(float(mean.max()) - least, 1e-6) / (_MEANS - 1)
+    weights = logs[:, None] - 0.5 * ((grid[:, None] - (least + apart * np.arange(_MEANS))) / sd) ** 2
+    np.exp(weights - weights.max(axis=0), out=weights)
+    below = np.zeros((_MEANS, len(grid) + 1))
+    np.cumsum(weights.T, axis=1, out=below[:, 1:])
+    below /= below[:, -1:]
+    rows = 2.0 * np.arange(_MEANS)[:, None]  # row after row, looked up all at once
+    edges = np.append(grid - 0.5 * step, grid[-1] + 0.5 * step)
+    quantiles = np.interp((_CENTRE_SHARES + rows).ravel(), (below + rows).ravel(), np.tile(edges, _MEANS)).astype(np.float32)
+    place = (mean - np.float32(least)) / np.float32(apart)
+    row = np.minimum(place.astype(np.int32), _MEANS - 2)
+    cell = np.clip((normal + np.float32(_CENTRE_Z)) * np.float32(_CENTRE_CELLS / _CENTRE_Z), 0, 2 * _CENTRE_CELLS - 1)
+    index = cell.astype(np.int32) + row * (2 * _CENTRE_CELLS)
+    lower, upper = quantiles.take(index), quantiles.take(index + 2 * _CENTRE_CELLS)
+    value: Singles = lower + (upper - lower) * (place - row)
+    return value
+
+
+def _come_through(some: Sequence[_Begun], centres: Singles) -> Singles:
+    """Draws of the chance that a unit standing now will be there when wanted, given what was seen of its batch."""
+    beliefs = [one.line.belief for one in some]
+    told = [
+        came_through(one.lot.stay, one.line.belief.clock, typical, one.line.day)
+        for one, typical in zip(some, np.exp(centres.mean(axis=1)).tolist(), strict=True)
+    ]
+    given = [belief.stood.given(stood, of) for belief, (stood, of, _, _) in zip(beliefs, told, strict=True)]
+    given += [belief.passed.given(good, looked_over) for belief, (_, _, good, looked_over) in zip(beliefs, told, strict=True)]
+    common = [one.line.common[part] for part in (0, 1) for one in some]
+    own = [one.numbers.normal(part) for part in (_STOOD, _PASSED) for one in some]
+    lived, passed = np.split(share_draws(given, np.stack(common), np.stack(own)), 2)
+    to_go = 1 - np.minimum(_column([one.had for one in some]) * np.exp(-centres), 1)
+    through = np.exp(lived * to_go + passed)
+    through *= _column([one.line.outlasts for one in some])
+    struck = to_go * _column([belief.stood.disaster for belief in beliefs])
+    struck += _column([belief.passed.disaster for belief in beliefs])
+    least, most = DISASTER_LEAVES
+    for one, chance, hit in zip(some, through, [one.numbers.share(_STRUCK) for one in some] < struck, strict=True):
+        where = hit.nonzero()[0]
+        chance[where] *= np.float32(least) + np.float32(most - least) * one.numbers.share(_LEFT)[where]
+    return through
+
+
+def _column(values: Sequence[float]) -> Singles:
+    return np.array(values, dtype=np.float32)[:, None]
+
+
+def _quantities(drawn: Drawn, chances: NDArray[np.int32]) -> NDArray[Any]:
+    """How many of a lot's units come of their chances, week by week and draw by draw, each draw by its own luck."""
+    followed = min(drawn.units, _MOST_FOLLOWED)
+    found: NDArray[Any] | None = None
+    for part, begun in enumerate(range(0, followed, _TOGETHER)):
+        level = (drawn.numbers.share(_LUCK + part) * np.float32(_LUCKS)).astype(np.int32) * (_CHANCES + 1)
+        some = _binomial(min(_TOGETHER, followed - begun)).take(chances + level)
+        found = some if found is None else np.add(found, some, dtype=np.int32)
+    assert found is not None, "a lot has units"
+    return found if followed == drawn.units else (found.astype(np.int64) * drawn.units // followed).astype(np.int32)
+
+
 def _entered(stay: Stay) -> date:
-    return stay.started_on + timedelta(days=stay.days_added)
+    return stay.started_on + timedelta(days=stay.days_added) if stay.days_added else stay.started_on
 
 
 def _moved(stay: Stay) -> Stay:
@@ -285,26 +467,6 @@ def _moved(stay: Stay) -> Stay:
         batch=stay.batch, crop=stay.crop, size=stay.size, stage=stay.stage, started_on=_entered(stay),
         units=stay.units, running=stay.running,
     )  # fmt: skip
-
-
-def _drawn(grid: Floats, logs: Floats, mean: Floats, sd: float, shares: Floats) -> Floats:
-    """One draw for each mean from the normal prior around it times a likelihood on a grid, linear between its points.
-
-    Up to what only scales a row, the prior is exp(mean x grid / variance): single precision is enough for weights.
-    """
-    middle, step = float(mean.mean()), float(grid[1] - grid[0])
-    fixed = (logs - 0.5 * ((grid - middle) / sd) ** 2).astype(np.float32)
-    weights = np.multiply.outer((grid - middle).astype(np.float32), ((mean - middle) / sd**2).astype(np.float32))
-    weights += fixed[:, None]
-    weights -= weights.max(axis=0)
-    np.exp(weights, out=weights)
-    below = np.cumsum(weights, axis=0)
-    wanted = (shares * below[-1]).astype(np.float32)
-    at = np.minimum((below < wanted).sum(axis=0, dtype=np.int16), len(grid) - 1)
-    draws = np.arange(len(shares))
-    beyond = (below[at, draws] - wanted) / weights[at, draws]
-    value: Floats = grid[at] + (0.5 - beyond) * step
-    return value
 
 
 # --- quantiles -------------------------------------------------------------------------------------------------
@@ -325,8 +487,9 @@ def _steps(values: Iterable[tuple[int, int]]) -> Steps:
     return tuple(changes)
 
 
-def _as_betas(shares: Floats) -> tuple[tuple[int, int], ...]:
+def _as_betas(shares: Singles) -> tuple[tuple[int, int], ...]:
     """For each row of draws the beta distribution with its mean and variance: (mean in 1/10,000, strength), rounded down."""
-    mean, variance = shares.mean(axis=1), np.maximum(shares.var(axis=1), 1e-9)
+    mean, square = shares.mean(axis=1, dtype=np.float64), np.einsum("ij,ij->i", shares, shares) / shares.shape[1]
+    variance = np.maximum(square - mean**2, 1e-9)
     strength = np.clip(mean * (1 - mean) / variance - 1, 1, 100_000)
     return tuple((int(share * 10_000), int(alike)) for share, alike in zip(mean.tolist(), strength.tolist(), strict=True))

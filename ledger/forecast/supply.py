@@ -10,7 +10,7 @@ from datetime import date
 
 from msgspec import Struct
 
-from ledger.forecast.draws import DRAWS, LineDraws, seed_of
+from ledger.forecast.draws import DRAWS, Drawn, LineDraws, pot, seed_of, together
 from ledger.forecast.learning import Fitted
 from ledger.forecast.stays import Lot, Stay
 from ledger.plants import forecasts
@@ -43,37 +43,52 @@ class Standing(Struct, frozen=True, kw_only=True):
 
 def forecast(standing: Standing, fitted: Fitted, *, day: date, position: int, draws: int = DRAWS) -> Published:
     """The forecast of one crop as of a day and a position of the ledger."""
-    seed = seed_of(standing.crop)
-    sizes = {size: _size(standing, size, fitted, day, seed, draws) for size in sorted(standing.sizes)}
-    pool, method = _pool(standing, fitted, day, seed, draws), fitted.beliefs[Stage.STRUCK][standing.crop, None].clock.method
+    seed, sizes = seed_of(standing.crop), sorted(standing.sizes)
+
+    def line(stage: Stage, waits: Stage, size: str | None) -> LineDraws:
+        of = (standing.crop, size)
+        return LineDraws(fitted.beliefs[stage][of], day, seed, size or "", draws, fitted.waiting(waits, of).outlasts)
+
+    lines = [line(Stage.POTTED, Stage.FINISHED, size) for size in sizes]
+    pool = line(Stage.STRUCK, Stage.ROOTED, None)
+    growing = [(of, standing.growing.get(size, ())) for size, of in zip(sizes, lines, strict=True)]
+    asked = [
+        (of, [_asked(standing.crop, size, ask, day) for ask in standing.asked.get(size, ())])
+        for size, of in zip(sizes, lines, strict=True)
+    ]
+    pots = [(of, [pot(day)]) for of in lines]
+    drawn = iter(together([*growing, *asked, *pots, (pool, standing.rooting)]))
+    parts = zip(sizes, lines, *([next(drawn) for _ in sizes] for _ in (growing, asked, pots)), strict=True)
     return Published(
-        crop=standing.crop, day=day, position=position, seed=seed, sizes=sizes, pool=pool, method=method, draws=draws
+        crop=standing.crop,
+        day=day,
+        position=position,
+        seed=seed,
+        sizes={size: _size(standing, size, *of) for size, *of in parts},
+        pool=_pool(standing, pool, next(drawn)),
+        method=pool.belief.clock.method,
+        draws=draws,
     )
 
 
-def _size(standing: Standing, size: str, fitted: Fitted, day: date, seed: int, draws: int) -> SizeForecast:
-    line = (standing.crop, size)
-    belief = fitted.beliefs[Stage.POTTED][line]
-    lines = LineDraws(belief, day, seed, size, draws, fitted.waiting(Stage.FINISHED, line).outlasts)
+def _size(
+    standing: Standing, size: str, lines: LineDraws, growing: Sequence[Drawn], asked: Sequence[Drawn], pots: Sequence[Drawn]
+) -> SizeForecast:
     lines.add_waiting(sum(standing.finished.get(size, {}).values()))
     finished = lines.curve()
-    for lot in standing.growing.get(size, ()):
-        lines.add(lot)
-    growing_on = lines.curve()
-    for ask in standing.asked.get(size, ()):
-        lines.add(_asked(standing.crop, size, ask, day))
-    ready, come_through = lines.from_potting()
+    growing_on = lines.counted(growing)
+    ready, come_through = lines.from_potting(*pots)
     return SizeForecast(
         finished=finished,
         growing_on=growing_on,
-        asked=lines.curve() if standing.asked.get(size) else growing_on,
+        asked=lines.counted(asked) if asked else growing_on,
         ready=ready,
         come_through=come_through,
         relied=_relied(standing.finished.get(size, {}), standing.growing.get(size, ()))
         | {forecasts.ASKED + ask.on.isoformat(): ask.of for ask in standing.asked.get(size, ())},
-        batches=belief.batches,
-        few_data=belief.few_data,
-        assumed=belief.assumed,
+        batches=lines.belief.batches,
+        few_data=lines.belief.few_data,
+        assumed=lines.belief.assumed,
     )
 
 
@@ -85,21 +100,15 @@ def _asked(crop: str, size: str, ask: Ask, day: date) -> Lot:
     return Lot(stay=stay, units=ask.pots)
 
 
-def _pool(standing: Standing, fitted: Fitted, day: date, seed: int, draws: int) -> PoolForecast:
-    line = (standing.crop, None)
-    belief = fitted.beliefs[Stage.STRUCK][line]
-    lines = LineDraws(belief, day, seed, "", draws, fitted.waiting(Stage.ROOTED, line).outlasts)
+def _pool(standing: Standing, lines: LineDraws, rooting: Sequence[Drawn]) -> PoolForecast:
     lines.add_waiting(sum(standing.plugs.values()))
-    plugs = lines.curve()
-    for lot in standing.rooting:
-        lines.add(lot)
     return PoolForecast(
-        plugs=plugs,
-        rooting=lines.curve(),
+        plugs=lines.curve(),
+        rooting=lines.counted(rooting),
         relied=_relied(standing.plugs, standing.rooting),
-        batches=belief.batches,
-        few_data=belief.few_data,
-        assumed=belief.assumed,
+        batches=lines.belief.batches,
+        few_data=lines.belief.few_data,
+        assumed=lines.belief.assumed,
     )
 
 

@@ -146,7 +146,7 @@ class Sightings(Struct, frozen=True, kw_only=True):
         of = np.searchsorted(stays, self.of[rows])
         return Sightings(of=of, low=self.low[rows], high=self.high[rows], units=self.units[rows])
 
-    def log_likelihood(self, centre: Floats, within: float) -> Floats:
+    def log_likelihood(self, centre: Floats, within: Floats | float) -> Floats:
         """By batch, given the mean log time of each (last axis; any axes before it) and the spread of its plants."""
         if not len(self.of):
             return np.zeros_like(centre)
@@ -154,8 +154,9 @@ class Sightings(Struct, frozen=True, kw_only=True):
         open_ended = np.isinf(self.high)
         value = np.empty_like(middle)
         low, seen = self.low, ~open_ended
-        value[..., open_ended] = log_unready((low[open_ended] - middle[..., open_ended]) / within)
-        bounds = ((bound[seen] - middle[..., seen]) / within for bound in (low, self.high))
+        spread = np.broadcast_to(within, len(self))[self.of]
+        value[..., open_ended] = log_unready((low[open_ended] - middle[..., open_ended]) / spread[open_ended])
+        bounds = ((bound[seen] - middle[..., seen]) / spread[seen] for bound in (low, self.high))
         value[..., seen] = log_between(*bounds)
         firsts = np.searchsorted(self.of, np.arange(len(self)))
         by_batch: Floats = np.add.reduceat(value * self.units, firsts, axis=-1)

@@ -27,14 +27,13 @@ def compared(seed: int) -> tuple[float, list[float], list[float]]:
     lots = states.lots(rng, held)
     lines = LineDraws(held, states.DAY, seed, states.SIZE, DRAWS, OUTLASTS)
     kept = [lot for lot in lots if not lines.overdue(lot.stay, float(lines.amounts(lot.stay)[0]))]
-    for lot in lots:
-        lines.add(lot)
+    lines.add(lots)
     begun = lots[0].stay.started_on
     left = np.exp(held.by_month[begun.month - 1]) - (states.DAY - begun).days
     weeks = max(1, int(left / 7 + rng.integers(-2, 4)))
     below = np.cumsum(exact.chances(held, states.DAY, kept, weeks, OUTLASTS))
     median = int(np.searchsorted(below, 0.5))
-    drawn = float((lines.arrived.cumsum(axis=0)[weeks] <= median).mean())
+    drawn = float((lines.there[weeks] <= median).mean())
     quantities = [value_at(steps, weeks) for steps in lines.curve()]
     at_least = [1.0 if k == 0 else float(1 - below[min(k, len(below)) - 1]) for k in quantities]
     more = [float(1 - below[min(k, len(below) - 1)]) for k in quantities]

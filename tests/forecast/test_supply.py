@@ -145,8 +145,8 @@ def _late(late: float, *looks: Look, seed: int = 8) -> tuple[StageBelief, Lot]:
 def supplied(held: StageBelief, lot: Lot) -> np.ndarray:
     """Units by week that come of a lot on average."""
     lines = LineDraws(held, DAY, 1, SIZE, 2_000, 1.0)
-    lines.add(lot)
-    mean: np.ndarray = lines.arrived.mean(axis=1)
+    lines.add([lot])
+    mean: np.ndarray = np.diff(lines.there.mean(axis=1), prepend=0.0)
     return mean
 
 

@@ -16,6 +16,7 @@ import math
 from collections.abc import Iterable, Sequence
 from datetime import date, timedelta
 from functools import lru_cache
+from struct import unpack
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -36,7 +37,7 @@ DRAWS = 500
 SURELY_READY_Z = 2.576
 _MOST_FOLLOWED = 1_000  # plants of one lot; a larger lot is followed by so many of its plants
 _TOGETHER = 250  # plants of one table of binomial quantities; more are taken from several
-_CHANCES, _LUCKS = 512, 250
+_CHANCES, _LUCKS = 256, 125
 _ROWS = 128
 _FAR = 3.5
 _FARTHEST, _FINE = 4.0, 400  # standard deviations that a table of normal chances goes to, and its cells in one
@@ -47,7 +48,8 @@ _NO_TIME = 1e-9
 _WEEKLY = 7 * np.arange(WEEKS + 1)
 _TELLS_NOTHING = 0.01
 _GRID, _MEANS = 48, 16
-_CENTRE_Z, _CENTRE_CELLS = 3.6, 54
+_CENTRE_Z, _CENTRE_CELLS = 3.6, 40
+_A_CELL = np.float32(_CENTRE_CELLS / _CENTRE_Z)
 _CENTRE_SHARES = ndtr((np.arange(2 * _CENTRE_CELLS) + 0.5) / _CENTRE_CELLS * _CENTRE_Z - _CENTRE_Z)
 _CENTRE, _STOOD, _PASSED, _STRUCK, _LEFT, _LUCK = range(6)  # what the rows of a name are for; of large lots some more for luck
 _READY_Z = 2.054  # pots count as ready when 98 in 100 of the living are
@@ -89,19 +91,21 @@ class Rows:
     """The rows of one name, so many as it has use for: each begins at a place of the pool that a digest of the name picks."""
 
     def __init__(self, name: str, draws: int) -> None:
-        words = np.frombuffer(hashlib.sha512(name.encode()).digest(), dtype="<u4")
-        self._begin = (words % _ROWS * (2 * draws) + words // _ROWS % draws).tolist()
+        self._words = unpack("<16I", hashlib.sha512(name.encode()).digest())
         self._draws, self._pool = draws, _pool(draws)
 
     def share(self, number: int) -> Singles:
         """Numbers in (0, 1)."""
-        begin = self._begin[number]
-        return self._pool.share[begin : begin + self._draws]
+        return self._row(self._pool.share, number)
 
     def normal(self, number: int) -> Singles:
         """Normal ones, in the same order."""
-        begin = self._begin[number]
-        return self._pool.normal[begin : begin + self._draws]
+        return self._row(self._pool.normal, number)
+
+    def _row(self, pool: Singles, number: int) -> Singles:
+        word = self._words[number]
+        begin = word % _ROWS * 2 * self._draws + word // _ROWS % self._draws
+        return pool[begin : begin + self._draws]
 
 
 @lru_cache(maxsize=_TOGETHER)
@@ -119,13 +123,8 @@ def _binomial(units: int) -> NDArray[np.uint8]:
     return np.cumsum(added[:_LUCKS], axis=0, dtype=np.uint8).ravel()
 
 
-#: the chance that a standard normal lies below, by cells from -_FARTHEST up
-_BELOW = ndtr((np.arange(int(2 * _FARTHEST * _FINE)) + 0.5) / _FINE - _FARTHEST).astype(np.float32)
-
-
-def _below(scaled: Singles) -> Singles:
-    """By the table: of standard normals in cells of it."""
-    return _BELOW.take(scaled.astype(np.int32), mode="clip")
+#: the chance that a standard normal lies below, by steps from -_FARTHEST up
+_BELOW = ndtr(np.arange(int(2 * _FARTHEST * _FINE) + 1) / _FINE - _FARTHEST).astype(np.float32)
 
 
 def share_draws(shares: Sequence[Share], common: Singles, own: Singles) -> Singles:
@@ -144,7 +143,7 @@ def share_draws(shares: Sequence[Share], common: Singles, own: Singles) -> Singl
     joined = np.sqrt(shared).astype(np.float32) * common
     joined += np.sqrt(1 - shared).astype(np.float32) * own
     joined *= np.float32(_SHARE_CELLS / _SHARE_Z)
-    np.clip(joined, 0.5 - _SHARE_CELLS, _SHARE_CELLS - 0.5, out=joined)
+    np.minimum(np.maximum(joined, 0.5 - _SHARE_CELLS, out=joined), _SHARE_CELLS - 0.5, out=joined)
     joined += ((2 * np.arange(len(mean)) + 1) * _SHARE_CELLS).astype(np.float32)[:, None]
     return table.take(joined.astype(np.int32))
 
@@ -206,7 +205,7 @@ class LineDraws:
         number = season_of(entered)
         if number not in self._seasons:
             shares = self.rows(f"season-{number}").share(0)
-            self._seasons[number] = self.belief.season(entered).quantiles(shares).astype(np.float32)
+            self._seasons[number] = self.belief.season(entered).quantiles(shares)
         return self._seasons[number]
 
     def expected(self, entered: date) -> Singles:
@@ -275,17 +274,17 @@ class LineDraws:
         farthest = _NEARLY_ALL * within
         ends = [float(drawn.centre.min()) - farthest, float(drawn.centre.max()) + farthest]
         first, last = np.clip(np.searchsorted(logs, ends), 1, WEEKS).tolist()
-        fine = np.float32(_FINE / within)
-        scaled = drawn.centre * fine - np.float32(_FARTHEST * _FINE)
-        ready = _below(np.subtract.outer(logs[first : last + 1].astype(np.float32) * fine, scaled))
+        fine = _FINE / within
+        cells = (drawn.centre * np.float32(fine)).astype(np.int32) - int(_FARTHEST * _FINE)
+        by_week = (logs * fine).astype(np.int32)
+        ready = _BELOW.take(np.subtract.outer(by_week[first : last + 1], cells), mode="clip")
         chance = drawn.through * np.float32((1 - NEVER_SHARE) * _CHANCES)
         if had > 0:
-            before = _below(np.float32(logs[0]) * fine - scaled)
+            before = _BELOW.take(by_week[0] - cells, mode="clip")
             ready -= before
             chance /= 1 - np.float32(1 - NEVER_SHARE) * before
         ready *= chance
-        ready += np.float32(0.5)
-        found = _quantities(drawn, ready.astype(np.int32))
+        found = _quantities(drawn, ready)
         self._filled(last)[first : last + 1] += found
         self._there[last + 1 : self._last + 1] += found[-1]
         self._rising[first : last + 1] = True
@@ -304,7 +303,8 @@ class LineDraws:
         worse = np.maximum(weeks[:-1], weeks[1:]).T.tolist()
         ready = tuple(_steps(zip(_POTTED_IN[:-1], column, strict=True)) for column in worse)
         fine = _FINE / self.belief.within
-        in_time = _below((limits[0][:, None] * fine + _FARTHEST * _FINE).astype(np.float32) - drawn.centre * np.float32(fine))
+        cells = (drawn.centre * np.float32(fine)).astype(np.int32) - int(_FARTHEST * _FINE)
+        in_time = _BELOW.take(np.subtract.outer((limits[0] * fine).astype(np.int32), cells), mode="clip")
         return ready, _as_betas(drawn.through * in_time * np.float32(1 - NEVER_SHARE))
 
     def _log_ready(self, potted: Sequence[date]) -> Floats:
@@ -376,9 +376,8 @@ def _centres(some: Sequence[_Begun]) -> Singles:
             _GRID,
         )
         logs = told.log_likelihood(grids, within)
-        for place, at in enumerate(seen):
-            normal = some[at].numbers.normal(_CENTRE)
-            centres[at] = _drawn(grids[:, place], logs[:, place], means[at], float(batch[at]), normal)
+        normal = np.stack([some[at].numbers.normal(_CENTRE) for at in seen])
+        centres[seen] = _drawn(grids.T, logs.T, means[seen], batch[seen], normal)
     return centres
 
 
@@ -391,27 +390,31 @@ def _tells(one: _Begun, earliest: float) -> bool:
     return stay.units * below >= _TELLS_NOTHING
 
 
-def _drawn(grid: Floats, logs: Floats, mean: Singles, sd: float, normal: Singles) -> Singles:
+def _drawn(grid: Floats, logs: Floats, mean: Singles, sd: Floats, normal: Singles) -> Singles:
     """One draw for each mean from the normal prior around it times a likelihood on a grid, linear between its points.
 
-    The quantiles are worked out for a few means and taken linearly between them.
+    All by batch. The quantiles are worked out for a few means and taken linearly between them.
     """
-    least, step = float(mean.min()), float(grid[1] - grid[0])
-    apart = max(float(mean.max()) - least, 1e-6) / (_MEANS - 1)
-    weights = logs[:, None] - 0.5 * ((grid[:, None] - (least + apart * np.arange(_MEANS))) / sd) ** 2
-    np.exp(weights - weights.max(axis=0), out=weights)
-    below = np.zeros((_MEANS, len(grid) + 1))
-    np.cumsum(weights.T, axis=1, out=below[:, 1:])
-    below /= below[:, -1:]
-    rows = 2.0 * np.arange(_MEANS)[:, None]  # row after row, looked up all at once
-    edges = np.append(grid - 0.5 * step, grid[-1] + 0.5 * step)
-    quantiles = np.interp((_CENTRE_SHARES + rows).ravel(), (below + rows).ravel(), np.tile(edges, _MEANS)).astype(np.float32)
-    place = (mean - np.float32(least)) / np.float32(apart)
+    least, step = mean.min(axis=1), grid[:, 1] - grid[:, 0]
+    apart = np.maximum(mean.max(axis=1) - least, 1e-6) / (_MEANS - 1)
+    means = least[:, None] + apart[:, None] * np.arange(_MEANS)
+    weights = logs[:, None] - (0.5 / sd**2)[:, None, None] * (grid[:, None] - means[:, :, None]) ** 2
+    np.exp(weights - weights.max(axis=2, keepdims=True), out=weights)
+    below = np.zeros((*means.shape, _GRID + 1))
+    np.cumsum(weights, axis=2, out=below[..., 1:])
+    below /= below[..., -1:]
+    rows = 2.0 * np.arange(means.size).reshape(*means.shape, 1)  # row after row, looked up all at once
+    edges = grid[:, :1] + step[:, None] * (np.arange(_GRID + 1) - 0.5)
+    edges_of = np.broadcast_to(edges[:, None], below.shape)
+    quantiles = np.interp((_CENTRE_SHARES + rows).ravel(), (below + rows).ravel(), edges_of.ravel()).astype(np.float32)
+    place = (mean - least[:, None]) / apart.astype(np.float32)[:, None]
     row = np.minimum(place.astype(np.int32), _MEANS - 2)
-    cell = np.clip((normal + np.float32(_CENTRE_Z)) * np.float32(_CENTRE_CELLS / _CENTRE_Z), 0, 2 * _CENTRE_CELLS - 1)
-    index = cell.astype(np.int32) + row * (2 * _CENTRE_CELLS)
-    lower, upper = quantiles.take(index), quantiles.take(index + 2 * _CENTRE_CELLS)
-    value: Singles = lower + (upper - lower) * (place - row)
+    place -= row
+    row += np.arange(0, means.size, _MEANS, dtype=np.int32)[:, None]
+    cell = np.minimum(np.maximum((normal + np.float32(_CENTRE_Z)) * _A_CELL, 0), 2 * _CENTRE_CELLS - 1).astype(np.int32)
+    cell += row * (2 * _CENTRE_CELLS)
+    lower, upper = quantiles.take(cell), quantiles.take(cell + 2 * _CENTRE_CELLS)
+    value: Singles = lower + (upper - lower) * place
     return value
 
 
@@ -443,13 +446,13 @@ def _column(values: Sequence[float]) -> Singles:
     return np.array(values, dtype=np.float32)[:, None]
 
 
-def _quantities(drawn: Drawn, chances: NDArray[np.int32]) -> NDArray[Any]:
-    """How many of a lot's units come of their chances, week by week and draw by draw, each draw by its own luck."""
-    followed = min(drawn.units, _MOST_FOLLOWED)
-    found: NDArray[Any] | None = None
+def _quantities(drawn: Drawn, chances: Singles) -> NDArray[Any]:
+    """How many of a lot's units come of their chances (in _CHANCES), week by week and draw by draw, each by its own luck."""
+    followed, found = min(drawn.units, _MOST_FOLLOWED), None
     for part, begun in enumerate(range(0, followed, _TOGETHER)):
-        level = (drawn.numbers.share(_LUCK + part) * np.float32(_LUCKS)).astype(np.int32) * (_CHANCES + 1)
-        some = _binomial(min(_TOGETHER, followed - begun)).take(chances + level)
+        luck = (drawn.numbers.share(_LUCK + part) * np.float32(_LUCKS)).astype(np.int32) * (_CHANCES + 1)
+        at = (chances + (luck.astype(np.float32) + np.float32(0.5))).astype(np.int32)
+        some = _binomial(min(_TOGETHER, followed - begun)).take(at, mode="clip")
         found = some if found is None else np.add(found, some, dtype=np.int32)
     assert found is not None, "a lot has units"
     return found if followed == drawn.units else (found.astype(np.int64) * drawn.units // followed).astype(np.int32)

@@ -119,7 +119,7 @@ class Forecaster:
             today = desk.day_of(at, answers.policy_of(cursor))
             head = store.head(cursor)
             crops = self._touched(cursor) if today == self._day else self._crops(cursor)
-        told = self.publish(crops, at)
+        told = self._forecast(crops, at, today)
         self._day, self._seen = today, head
         return told
 
@@ -128,6 +128,9 @@ class Forecaster:
         with self._look() as cursor:
             today = desk.day_of(at, answers.policy_of(cursor))
             wanted = self._crops(cursor) if crops is None else list(crops)
+        return self._forecast(wanted, at, today)
+
+    def _forecast(self, wanted: Iterable[str], at: datetime, today: date) -> int:
         told = self._check_due(at, today) if self._checked != today else 0
         self._checked = today
         rest = iter(wanted)

@@ -7,6 +7,7 @@ expired, and without a fresh forecast nothing is promised beyond what is counted
 from __future__ import annotations
 
 import contextlib
+import gc
 import os
 import signal
 import sys
@@ -33,8 +34,8 @@ from ledger.seal import NoSeal, Seal
 
 _log = structlog.get_logger(__name__)
 _MOST_SWEPT = 500
-#: what comes within so short a time is forecast together
-_DEBOUNCE_S = 0.02
+#: what comes within so short a time is forecast together, and so is what comes while others are forecast
+_DEBOUNCE_S = 0.005
 #: so often the log is looked at, should nobody say that it has gone on; and after trouble
 _PAUSE_S, _TROUBLE_S = 2.0, 2.0
 #: so often it is asked whether a day has begun for which no head is signed
@@ -230,6 +231,7 @@ def child() -> None:
         os._exit(0)
 
     threading.Thread(target=end_with_the_parent, name="parent", daemon=True).start()
+    gc.freeze()  # the modules stay: looking for garbage among them again and again would hold a forecast up
     work(conninfo)
 
 

@@ -36,7 +36,7 @@ DRAWS = 500
 #: past this point of its time a batch counts nothing until somebody looks at it
 SURELY_READY_Z = 2.576
 _MOST_FOLLOWED = 1_000  # plants of one lot; a larger lot is followed by so many of its plants
-_TOGETHER = 250  # plants of one table of binomial quantities; more are taken from several
+_TOGETHER = 100  # plants of one table of binomial quantities; of a larger lot some are added up
 _CHANCES, _LUCKS = 256, 125
 _ROWS = 128
 _FAR = 3.5
@@ -137,6 +137,8 @@ def share_draws(shares: Sequence[Share], common: Singles, own: Singles) -> Singl
     middle = np.log(a / b) - 0.5 / a + 0.5 / b
     log_odds = middle + np.sqrt(1 / a + 1 / b + 0.5 / a**2 + 0.5 / b**2) * _ACROSS
     normal = ndtri(np.clip(betainc(a, b, expit(log_odds)), 1e-12, 1 - 1e-12))
+    np.minimum(normal[:, 0], -_SHARE_Z, out=normal[:, 0])
+    np.maximum(normal[:, -1], _SHARE_Z, out=normal[:, -1])
     apart = np.arange(len(mean))[:, None] * 20.0  # row after row, looked up all at once
     odds = np.interp((_SHARE_CENTRES + apart).ravel(), (normal + apart).ravel(), log_odds.ravel()).astype(np.float32)
     table = -np.log1p(np.exp(-odds))
@@ -145,7 +147,8 @@ def share_draws(shares: Sequence[Share], common: Singles, own: Singles) -> Singl
     joined *= np.float32(_SHARE_CELLS / _SHARE_Z)
     np.minimum(np.maximum(joined, 0.5 - _SHARE_CELLS, out=joined), _SHARE_CELLS - 0.5, out=joined)
     joined += ((2 * np.arange(len(mean)) + 1) * _SHARE_CELLS).astype(np.float32)[:, None]
-    return table.take(joined.astype(np.int32))
+    value: Singles = table.take(joined.astype(np.int32))
+    return value
 
 
 # --- a line and its lots ---------------------------------------------------------------------------------------
@@ -431,7 +434,7 @@ def _come_through(some: Sequence[_Begun], centres: Singles) -> Singles:
     own = [one.numbers.normal(part) for part in (_STOOD, _PASSED) for one in some]
     lived, passed = np.split(share_draws(given, np.stack(common), np.stack(own)), 2)
     to_go = 1 - np.minimum(_column([one.had for one in some]) * np.exp(-centres), 1)
-    through = np.exp(lived * to_go + passed)
+    through: Singles = np.exp(lived * to_go + passed)
     through *= _column([one.line.outlasts for one in some])
     struck = to_go * _column([belief.stood.disaster for belief in beliefs])
     struck += _column([belief.passed.disaster for belief in beliefs])

@@ -131,6 +131,7 @@ class Forecaster:
         return self._forecast(wanted, at, today)
 
     def _forecast(self, wanted: Iterable[str], at: datetime, today: date) -> int:
+        """Crops by some at a time; with the first of a day, what was due before it is checked."""
         told = self._check_due(at, today) if self._checked != today else 0
         self._checked = today
         rest = iter(wanted)

@@ -982,13 +982,14 @@ def demo(crops: int, months: int, seed: int, port: int, stay: bool) -> None:
     It works on a database of its own, made anew each time; yours is never touched.
     """
     from ledger import forecaster  # noqa: PLC0415 - what it computes with is slow to load
-    from ledger.demo import history, post, tour  # noqa: PLC0415 - nobody else needs the simulator
+    from ledger.demo import history, post, tampering, tour  # noqa: PLC0415 - nobody else needs the simulator
 
     host = "127.0.0.1"
     _port_is_free(host, port)
     with postgres.open_database(DEMO_DATABASE) as conninfo, postgres.Watch():
         postgres.recreate(DEMO_DATABASE)
-        Seal.of(conninfo).forget()
+        seal = Seal.of(conninfo)
+        seal.forget()
         schema.migrate(conninfo)
         made = keys.make(conninfo, "demo", keys.SCOPES)
         with serving.in_background(conninfo, host, port) as address:
@@ -998,12 +999,13 @@ def demo(crops: int, months: int, seed: int, port: int, stay: bool) -> None:
                 Nursery(conninfo) as nursery,
                 forecaster.Forecaster(conninfo, nursery) as forecasts,
             ):
-                close = partial(proving.close_period, conninfo, nursery, Seal.of(conninfo))
+                close = partial(proving.close_period, conninfo, nursery, seal)
                 counter = post.Counter(client, forecasts.publish, close)
                 days = history.history(seed=seed, crops=crops, months=months, today=today, desk=counter)
                 post.post_days(counter, days, until=today, console=out)
                 forecasts.publish(None, datetime.now(UTC))
                 tour.tour(client, out)
+                tampering.show(conninfo, nursery, seal, out)
         with _progress("verifying", None) as step:
             differences = runner.verify(conninfo, step)
         if differences:

@@ -346,7 +346,7 @@ class _Guide:
             work = f"{pounds.get('work', '0.00')} of work, {pounds.get('space', '0.00')} of space"
             return [
                 f"opening {_pounds(total['opening']['value'])}, and {work}",
-                f"less {pounds.get('shipped', '0.00')} shipped and {pounds.get('lost-abnormal', '0.00')} lost beyond the normal",
+                f"shipped {pounds.get('shipped', '0.00')}, lost beyond the normal {pounds.get('lost-abnormal', '0.00')}",
                 f"closing {_pounds(total['closing']['value'])}: it ties to the penny, or it would not be given",
             ]
 
@@ -369,8 +369,8 @@ class _Guide:
             "how do I know that nobody edited the books?",
             ("GET", "/v1/proof/head"),
             lambda body: [
-                f"the log of {body['size']} entries has the head {body['root'][:16]}...; "
-                f"heads are signed and kept outside of the database, too"
+                (f"the log of {body['size']} entries has the head {body['root'][:16]}...; "
+                f"heads are signed and kept outside of the database, too")
             ],
         )
 

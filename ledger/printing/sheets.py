@@ -107,6 +107,7 @@ class _Sheet:
         self._table = table
         self._row = 0
         self._widths = [max(map(len, column.whole_heading.split()), default=0) for column in table.columns]
+        self._largest = [0] * len(table.columns)
 
     def write(self, rows: Iterable[Row]) -> None:
         """All of it."""
@@ -116,11 +117,11 @@ class _Sheet:
         for row in rows:
             for at, (cell, column, formats) in enumerate(zip(row, columns, written, strict=True)):
                 self._write(at, cell, column, formats)
-                self._widen(at, cell, column)
+                self._widen(at, cell)
             self._row += 1
         self._foot()
-        for at, width in enumerate(self._widths):
-            self._sheet.set_column(at, at, min(max(width + 2, NARROWEST), WIDEST))
+        for at, column in enumerate(columns):
+            self._sheet.set_column(at, at, min(max(self._width(at, column) + 2, NARROWEST), WIDEST))
 
     def _head(self) -> None:
         sheet, formats = self._sheet, self._formats
@@ -149,7 +150,7 @@ class _Sheet:
             for at, (cell, column) in enumerate(zip(self._table.totals, self._table.columns, strict=True)):
                 ruled = [self._formats.of(column, total=True, quoted=quoted) for quoted in (False, True)]
                 self._write(at, cell, column, ruled)
-                self._widen(at, cell, column)
+                self._widen(at, cell)
             self._row += 1
         for note in self._table.notes:
             self._row += 1
@@ -174,10 +175,21 @@ class _Sheet:
                 text = _fitting(str(value)) if column.kind == "text" else exact(cell, column)
                 sheet.write_string(row, at, text, formats[looks_like_a_formula(text)])
 
-    def _widen(self, at: int, cell: Cell, column: Column) -> None:
-        if self._widths[at] < WIDEST:
-            letters = len(cell) if isinstance(cell, str) else len(shown(cell, column))
-            self._widths[at] = max(self._widths[at], letters)
+    def _widen(self, at: int, cell: Cell) -> None:
+        """Numbers are not shown here to be measured: the largest of a column is enough, at the end."""
+        if isinstance(cell, str):
+            self._widths[at] = max(self._widths[at], len(cell))
+        elif isinstance(cell, int):
+            self._largest[at] = max(self._largest[at], abs(cell))
+
+    def _width(self, at: int, column: Column) -> int:
+        match column.kind:
+            case "units" | "money":
+                return max(self._widths[at], len(shown(-self._largest[at], column)))
+            case "date" | "moment":
+                return max(self._widths[at], len("2027-03-02" if column.kind == "date" else "2027-03-02 09:00"))
+            case _:
+                return self._widths[at]
 
 
 def _fitting(text: str) -> str:

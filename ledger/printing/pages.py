@@ -7,10 +7,10 @@ one under its accent, or as its number in Unicode, [U+4E2D]; a note at the end s
 from __future__ import annotations
 
 import unicodedata
-from collections.abc import Callable, Collection, Iterator, Sequence
+from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
 from datetime import UTC
 from functools import lru_cache
-from itertools import accumulate, chain, zip_longest
+from itertools import accumulate, zip_longest
 from typing import Literal
 
 from fpdf import FPDF
@@ -231,11 +231,11 @@ class _Pages:
     def _natural(self, table: Table) -> list[float]:
         """How wide each column would be in letters of one point, without its gaps."""
         widths = [self._widest(column.whole_heading.split(), "B") for column in table.columns]
-        rows: Iterator[tuple[Style, Row]] = (("", row) for row in table.rows)
+        kinds: list[tuple[Style, Iterable[Row], tuple[Column, ...]]] = [("", table.rows, table.columns)]
         if table.totals is not None:
-            rows = chain(rows, [("B", table.totals)])
-        for style, row in rows:
-            for at, (cell, column) in enumerate(zip(row, table.columns, strict=True)):
+            kinds.append(("B", [table.totals], table.total_columns))
+        for style, row, columns in ((style, row, columns) for style, rows, columns in kinds for row in rows):
+            for at, (cell, column) in enumerate(zip(row, columns, strict=True)):
                 text = self._letters(shown(cell, column))
                 widths[at] = max(widths[at], self._widest(text.split("\n"), style))
         return widths
@@ -291,7 +291,7 @@ class _Pages:
         if empty:
             self._paragraph("nothing", layout.size)
         if table.totals is not None:
-            cells = [shown(cell, column) for cell, column in zip(table.totals, table.columns, strict=True)]
+            cells = [shown(cell, column) for cell, column in zip(table.totals, table.total_columns, strict=True)]
             if self._need(2 * layout.line):
                 self._head(table, layout, headings)
             self._rule(layout, 0.3)

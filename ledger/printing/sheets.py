@@ -147,7 +147,7 @@ class _Sheet:
 
     def _foot(self) -> None:
         if self._table.totals is not None:
-            for at, (cell, column) in enumerate(zip(self._table.totals, self._table.columns, strict=True)):
+            for at, (cell, column) in enumerate(zip(self._table.totals, self._table.total_columns, strict=True)):
                 ruled = [self._formats.of(column, total=True, quoted=quoted) for quoted in (False, True)]
                 self._write(at, cell, column, ruled)
                 self._widen(at, cell)

@@ -43,7 +43,7 @@ class Fact(Struct, frozen=True, kw_only=True):
 class Table(Struct, frozen=True, kw_only=True):
     """One table of a report. rows may be made while they are read, but are read more than once.
 
-    totals: a cell for every column; None where there is none to give.
+    totals: a cell for every column; None where there is none to give, and a word for what they are in a column of any kind.
     """
 
     title: str
@@ -59,6 +59,14 @@ class Table(Struct, frozen=True, kw_only=True):
             raise ValueError(f"the columns and facts of a table have names of their own: {', '.join(names)}")
         if self.totals is not None and len(self.totals) != len(self.columns):
             raise ValueError(f"{len(self.columns)} columns have as many totals, not {len(self.totals)}")
+
+    @property
+    def total_columns(self) -> tuple[Column, ...]:
+        """The columns as the totals take them: where a word stands among them, it is a text."""
+        return tuple(
+            Column(name=column.name, heading=column.heading) if isinstance(cell, str) else column
+            for cell, column in zip(self.totals or (), self.columns, strict=True)
+        )
 
 
 class Report(Struct, frozen=True, kw_only=True):

@@ -356,6 +356,16 @@ def test_a_long_table_goes_over_pages_with_its_headings() -> None:
     assert "Total 124,750" in pages[-1]
 
 
+@pytest.mark.parametrize("column", [DAY, UNITS, MONEY, TOLD])
+def test_totals_say_what_they_are_in_a_column_of_any_kind(column: Column) -> None:
+    """A journal begins with a date; its totals begin with a word. In a row such a word is a fault."""
+    found = report(table((column, YEN), [(None, 5)], totals=("Total", 5), facts=()))
+    assert body(found)[-1] == ["Total", 5]
+    assert "Total 5" in words(pdf(found))
+    with pytest.raises(ValueError, match="'Total' is no"):
+        pdf(report(table((column, YEN), [("Total", 5)], facts=())))
+
+
 def placed(page: Any) -> list[tuple[str, float]]:
     """The texts of a page, and where each begins, in points from the left."""
     found: list[tuple[str, float]] = []

@@ -17,13 +17,14 @@ NOW = datetime(2027, 7, 1, tzinfo=UTC)
 
 def found() -> KeptReport:
     """Promises of two confidences: 30 lines kept whole, 3 in part, 2 missed."""
+    kinds = ((90, 18, 40, 0), (80, 12, 70, 0), (90, 3, 11, 4), (80, 2, 0, 9))
     lines = [
         KeptLine(
-            crop="ixora-copper-thimble", size="P9", due=date(2027, 6, 1), confidence=confidence, basis="growing-on", kept=kept, missed=missed
+            crop="ixora", size="P9", due=date(2027, 6, 1), confidence=stated, basis="growing-on", kept=units, missed=missed
         )
-        for confidence, many, kept, missed in ((90, 18, 40, 0), (80, 12, 70, 0), (90, 3, 11, 4), (80, 2, 0, 9))
+        for stated, many, units, missed in kinds
         for _ in range(many)
-    ]  # fmt: skip
+    ]
     return KeptReport(
         as_of=48_213,
         since=date(2027, 1, 1),

@@ -63,9 +63,11 @@ class Table(Struct, frozen=True, kw_only=True):
     @property
     def total_columns(self) -> tuple[Column, ...]:
         """The columns as the totals take them: where a word stands among them, it is a text."""
+        if self.totals is None:
+            return self.columns
         return tuple(
             Column(name=column.name, heading=column.heading) if isinstance(cell, str) else column
-            for cell, column in zip(self.totals or (), self.columns, strict=True)
+            for cell, column in zip(self.totals, self.columns, strict=True)
         )
 
 

@@ -69,8 +69,8 @@ def test_saved_answers_are_proofs(stocked: Service, tmp_path: Path) -> None:
         saved.write_bytes(stocked.get(path).content)
         assert check_proof.main([str(saved)]) == 0
     grown = stocked.answer("/v1/proof/consistency", **{"from": 3, "to": head["size"]})
-    first, second = (bytes.fromhex(grown[name]) for name in ("from_root", "to_root"))
-    assert check_proof.consistent(3, head["size"], first, second, [bytes.fromhex(step) for step in grown["path"]])
+    old, new = (bytes.fromhex(grown[name]) for name in ("from_root", "to_root"))
+    assert check_proof.consistent(3, head["size"], old, new, [bytes.fromhex(step) for step in grown["path"]])
 
 
 def test_what_is_not_there_is_not_proved(stocked: Service) -> None:

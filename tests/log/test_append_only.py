@@ -267,6 +267,7 @@ def test_the_rights_are_exactly_those_intended(database: str) -> None:
         *(("p_cards", table) for table in ("cards", "history", "balances")),
         ("p_lines", "lines"),
         *(("p_passages", table) for table in ("passages", "count_differences")),
+        *(("p_books", table) for table in ("book_lines", "book_batches", "book_state")),
         ("p_proof", "nodes"),
     }
     intended |= {(app, *table, right) for table in tables for right in ("SELECT", "INSERT", "UPDATE", "DELETE")}
@@ -290,7 +291,7 @@ def test_the_rights_are_exactly_those_intended(database: str) -> None:
             "select n.nspname from pg_namespace n where n.nspname !~ '^(pg_|information_schema)'"
             " and has_schema_privilege('tallybench_app', n.oid, 'usage') order by 1"
         ).fetchall()
-        assert [name for (name,) in others] == ["p_cards", "p_lines", "p_passages", "p_proof", "public"]
+        assert [name for (name,) in others] == ["p_books", "p_cards", "p_lines", "p_passages", "p_proof", "public"]
 
 
 def test_whoever_may_change_the_table_itself_can_take_the_guard_off(database: str) -> None:

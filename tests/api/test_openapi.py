@@ -181,6 +181,7 @@ def test_what_the_ledger_tells_by_itself_is_not_in_what_may_be_posted(quiet: Ser
     assert set(mapping) == set(TELLABLE)
     assert set(TYPES) - set(TELLABLE) == {
         "promise-expired", "promise-at-risk", "promise-safe", "due-checked", "forecast-published", "confidence-corrected",
+        "head-signed", "period-closed",
     }  # fmt: skip
     for fact in (
         Teller().fact("promise-expired", promise=PROMISE, by="tallybench"),

@@ -23,13 +23,13 @@ THREE_PLACES = ("BHD", "IQD", "JOD", "KWD", "LYD", "OMR", "TND")
 OUT_TO = {"shipped": "shipped", "given-out": "given-out", "planted-as-stock": "planted-as-stock", "converted": "used"}
 IN_FROM = {"opening": "opened", "bought-in": "bought-in", "stock-plant": "gathered", "converted": "made"}
 STORED = ("finished", "seconds", "picked")
-POLICY: Fact = {
-    "currency": "GBP",
-    "normal_percent": {},
+#: the accountant's decisions, until told
+DECIDED: Fact = {
     "normal_basis": "of-input",
+    "normal_percent": {"gathered": 5, "rooted": 5, "finished": 3},
     "always_abnormal": ["surplus", "regulated", "wrong-name"],
     "expense_abnormal": True,
-    "expense_storage": True,
+    "storage_in_cost": False,
 }
 
 
@@ -95,7 +95,8 @@ def pence(amount: Fraction) -> int:
 class Told:
     """Reference values, as last told by the entry being read."""
 
-    policy: Fact = field(default_factory=lambda: dict(POLICY))
+    currency: str = "GBP"
+    decided: Fact = field(default_factory=lambda: dict(DECIDED))
     sizes: dict[str, Fact] = field(default_factory=dict)
     places: dict[str, Fact] = field(default_factory=dict)
     recipes: dict[str, Fact] = field(default_factory=dict)
@@ -106,7 +107,9 @@ class Told:
         """Remember what an entry sets, and which crop and size a new batch is."""
         match fact["type"]:
             case "policy-set":
-                self.policy = {**POLICY, **{name: fact[name] for name in POLICY if name in fact}}
+                self.currency = fact.get("currency", "GBP")
+            case "books-set":
+                self.decided = {**DECIDED, **fact}
             case "size-set":
                 self.sizes[fact["code"]] = fact
             case "place-set":
@@ -134,7 +137,7 @@ class Told:
                 continue
             rank = (2 * (of[0] is not None) + (of[1] is not None), effective, index)
             if best is None or rank > best:
-                best, found = rank, minor(fact["amount"], self.policy["currency"])
+                best, found = rank, minor(fact["amount"], self.currency)
         return found
 
     def up_to(self, pool: Pool, day: date) -> Fraction:
@@ -158,7 +161,7 @@ class Told:
             timing = recipe["growing"].get(pool.size)
         if timing is not None:
             return 100 - int(timing["come_through"][month - 1])
-        return int(self.policy["normal_percent"].get(pool.stage, 0))
+        return int(self.decided["normal_percent"].get(pool.stage, 0))
 
     def space(self, pool: Pool, place: str, day: date) -> Fraction:
         """What standing one day at a place costs one unit."""
@@ -219,20 +222,17 @@ class Books:
             for move in row.get("moves", [])
         ]
         taken_back = self.entries[row["entry"]] if row["type"] == "reversed" else None
-        whole_count = taken_back is not None and taken_back["type"] == "counted"
-        own = [move for move in moves if move.against is None]
-        against = [] if whole_count else [move for move in moves if move.against is not None]
+        count = taken_back["id"] if taken_back is not None and taken_back["type"] == "counted" else None
+        own = [move for move in moves if move.against == count]
+        against = [move for move in moves if move.against != count]
         self.differences(row, [move for move in against if move.source == "count-difference"])
         if taken_back is None:
             self.look(row)
             self.losses(row, own)
             self.passes(row, own)
         else:
-            undone = self.of_count if whole_count else self.of_entry
-            key = taken_back["id"] if whole_count else taken_back["position"]
-            self.take_back(
-                row, undone.pop(key, []), taken_back["position"], ([*own, *moves] or [Move("", "", 0, day, None)])[0].day
-            )
+            undone = self.of_count.pop(count, []) if count else self.of_entry.pop(taken_back["position"], [])
+            self.take_back(row, undone, taken_back["position"], own[0].day if own else day)
         self.differences(row, [move for move in against if move.target == "count-difference"])
         for pool in [pool for pool, value in self.value.items() if value < 0 or (value and self.units[pool] == 0)]:
             self.write(row, pool, "", "", day, "adjusted", value=-self.value[pool])
@@ -312,17 +312,17 @@ class Books:
 
     def normal(self, pool: Pool, batch: str, cause: str, units: int, moves: Iterable[Move]) -> int:
         """How many of the units lost are within what is expected of their batch at that stage."""
-        policy, key = self.told.policy, (batch, pool.stage)
-        if not policy["expense_abnormal"]:
+        decided, key = self.told.decided, (batch, pool.stage)
+        if not decided["expense_abnormal"]:
             return units
-        if cause in policy["always_abnormal"]:
+        if cause in decided["always_abnormal"]:
             return 0
         gone_on = sum(move.units for move in moves if self.goes_on(move) == key)
         base = {
             "of-input": self.tally["in"][key],
             "of-inspected": self.tally["inspected"][key],
             "of-good-output": self.tally["on"][key] + gone_on,
-        }[policy["normal_basis"]]
+        }[decided["normal_basis"]]
         allowance = base * self.told.percent(pool, self.month.get(key, 1)) // 100
         return max(0, min(units, allowance - self.tally["normal"][key]))
 
@@ -362,7 +362,7 @@ class Books:
             return move.units * self.told.up_to(pool, move.day)
         if flow == "bought-in":
             if "unit_cost" in row:
-                return move.units * minor(row["unit_cost"], self.told.policy["currency"])
+                return move.units * minor(row["unit_cost"], self.told.currency)
             return move.units * self.told.cost("bought-in", pool.crop, pool.size, move.day)
         return carried if flow in ("passed-in", "made") else Fraction(0)
 
@@ -420,7 +420,7 @@ class Books:
         while day < until:
             for (pool, place), units in self.stands.items():
                 if units and (cost := units * self.told.space(pool, place, day)):
-                    expensed = pool.stage in STORED and self.told.policy["expense_storage"]
+                    expensed = pool.stage in STORED and not self.told.decided["storage_in_cost"]
                     charged = Line(0, pool, place, "", day, "", "", "space", "", 0, cost, cost)
                     yield charged._replace(flow="storage", value=Fraction(0), cost=-cost) if expensed else charged
             day += ONE_DAY

@@ -26,6 +26,8 @@ STOCK_PLANTS = {"CO-1": CROPS[0], "IX-1": CROPS[1], "IX-2": CROPS[1]}
 BEFORE_POTTING = ("gathered", "struck", "rooted")
 POTS = ("potted", "finished", "seconds")
 UNPICKED = BEFORE_POTTING + POTS
+#: what standard costs are charged for, and about how much
+STEPS = {"cutting": 4, "striking": 11, "potting": 35, "labelling": 12, "space": 90, "hook": 20, "bought-in": 140}
 CAUSES = ("rot", "dried-out", "cold", "overheld", "handling", "surplus")
 #: refused, but for the last: see `stock_set`
 NOT_REVERSED = ("reversed", "answered", "cleared", "hold-ended", "stock-removed")
@@ -65,6 +67,7 @@ class Teller:
         seldom += [self.stopped, self.ended, self.damage_claimed, self.treated, self.crop_set, self.told_twice, self.answered]
         often: list[_Kind] = [self.gathered, self.struck, self.rooted, self.moved, self.merged, self.potted, self.potted_up]
         often += [self.picked, self.shipped, self.renamed, self.lost]
+        seldom += [self.cost_set, self.recipe_set, self.books_set]
         self._kinds = seldom + often * 2 + [self.graded, self.reversed, self.slip] * 4 + [self.counted] * 6
 
     # --- telling ------------------------------------------------------------------------------------------------
@@ -75,8 +78,23 @@ class Teller:
         no_buffer = {"buffer_z_per_mille": 0, "buffer_share_per_mille": 0, "buffer_drift_per_mille": 0}
         facts: list[Fact] = [{"type": "person-set", "code": code, "name": code, "by": PEOPLE[0]} for code in PEOPLE]
         facts.append({"type": "policy-set", "isolate_bought_in": False, **no_buffer})
-        facts += [{"type": "size-set", "code": size, "name": size, "rank": rank} for rank, size in enumerate(SIZES, start=1)]
-        facts += [{"type": "place-set", "code": place, "name": place, "house": "G", "kind": "bench"} for place in PLACES]
+        facts += [
+            {"type": "size-set", "code": size, "name": size, "rank": rank, "area_cm2": 90 * rank, "hooks": rank - 1}
+            for rank, size in enumerate(SIZES, start=1)
+        ]
+        kinds = ("bench", "bench", "line")
+        facts += [
+            {
+                "type": "place-set",
+                "code": place,
+                "name": place,
+                "house": "G",
+                "kind": kind,
+                "area_cm2": 60_000,
+                "tray_places": 40,
+            }
+            for place, kind in zip(PLACES, kinds, strict=True)
+        ]
         facts += [
             {"type": "crop-set", "code": crop, "name": crop, "species": crop, "group": "Soft", "sizes": offers}
             for crop in CROPS
@@ -85,6 +103,8 @@ class Teller:
             {"type": "stock-set", "stock_plant": code, "crop": crop, "place": PLACES[0], "units": 5, "source": "opening"}
             for code, crop in STOCK_PLANTS.items()
         ]
+        facts += [self._cost(step, str(self.at.date())) for step in STEPS if not self.chance(6)]
+        facts.append(self._recipe(CROPS[0]))
         for crop in CROPS:
             for stage in ("struck", "rooted"):
                 facts.append({"type": "opened", "crop": crop, "stage": stage, "place": PLACES[0], "units": 40})
@@ -148,7 +168,9 @@ class Teller:
         """Mostly now, on a coarse clock so that things happen at the same moment; one in four is told late."""
         if self.chance(4):
             return max(START, self.now - timedelta(hours=self.random.randint(1, 30)))
-        self.now += timedelta(hours=self.random.randint(0, 3))
+        self.now += (
+            timedelta(days=self.random.randint(1, 25)) if self.chance(40) else timedelta(hours=self.random.randint(0, 3))
+        )
         return self.now
 
     # --- looking ------------------------------------------------------------------------------------------------
@@ -330,6 +352,7 @@ class Teller:
             "place": self.pick(PLACES),
             "units": self.random.randint(1, 40),
             "supplier_batch": "7",
+            "unit_cost": f"{self.random.randint(0, 3)}.{self.random.randint(0, 9999):04}" if self.chance(2) else None,
         }
 
     # --- orders and leaving -------------------------------------------------------------------------------------
@@ -425,6 +448,42 @@ class Teller:
         crop = self.pick(CROPS)
         offers = {size: {"price": f"{self.random.randint(5, 20)}.50"} for size in SIZES}
         return {"type": "crop-set", "code": crop, "name": crop, "species": crop, "group": "Soft", "sizes": offers}
+
+    # --- what the accountant asks for ----------------------------------------------------------------------------
+
+    def cost_set(self) -> Fact:
+        """A standard cost from some day on, of all plants or of some."""
+        day = self.at.date() + timedelta(days=self.random.randint(-20, 20))
+        of = {"crop": self.pick((None, *CROPS)), "size": self.pick((None, *SIZES))}
+        return {**self._cost(self.pick(list(STEPS)), str(day)), **of}
+
+    def _cost(self, step: str, effective_on: str) -> Fact:
+        amount = f"{self.random.randint(0, 2 * STEPS[step]) / 100:.2f}{self.random.randint(0, 99):02}"
+        return {"type": "cost-set", "step": step, "amount": amount, "effective_on": effective_on}
+
+    def recipe_set(self) -> Fact:
+        return self._recipe(self.pick(CROPS))
+
+    def _recipe(self, crop: str) -> Fact:
+        growing = {size: self._timing() for size in SIZES if size == SIZES[0] or self.chance(2)}
+        cells = {"cuttings_per_cell": self.random.randint(1, 2), "tray_cells": self.pick((None, 50, 72))}
+        told = {"rooting": self._timing(), "growing": growing, "holding_limit_days": [60] * 12}
+        return {"type": "recipe-set", "crop": crop, **told, **{name: value for name, value in cells.items() if value}}
+
+    def _timing(self) -> Fact:
+        return {"days": [30] * 12, "come_through": [self.random.randint(60, 100) for _ in range(12)]}
+
+    def books_set(self) -> Fact:
+        """Other decisions of the accountant about what is normal."""
+        percents = {stage: self.random.randint(0, 30) for stage in UNPICKED if self.chance(2)}
+        return {
+            "type": "books-set",
+            "normal_percent": percents,
+            "normal_basis": self.pick(("of-input", "of-inspected", "of-good-output")),
+            "always_abnormal": [cause for cause in CAUSES if self.chance(4)],
+            "expense_abnormal": not self.chance(5),
+            "storage_in_cost": self.chance(3),
+        }
 
     # --- about entries -------------------------------------------------------------------------------------------
 

@@ -50,7 +50,7 @@ class Bench:
         return answer.json()
 
 
-def _propagate(bench: Bench) -> str:
+def propagate(bench: Bench) -> str:
     """300 cuttings to 109 plugs."""
     ixora = bench.tell("gathered", crop=IXORA, stock_plants=[{"stock_plant": "S-IXO", "cuttings": 300}], place="P1", wanted=300)
     bench.tell("lost", batch=ixora, stage="gathered", place="P1", units=12, cause="graded-out")
@@ -65,7 +65,7 @@ def _propagate(bench: Bench) -> str:
     return ixora
 
 
-def _grow(bench: Bench, ixora: str) -> tuple[str, str, str]:
+def grow(bench: Bench, ixora: str) -> tuple[str, str, str]:
     """109 plugs to 23 small and 45 large."""
     small = bench.tell("potted", batch=ixora, place="H1", size="P9", plugs=42, pots=40, casualties=2, to="G1")
     large = bench.tell("potted", batch=ixora, place="H2", size="C2", plugs=36, pots=36, to="G2")
@@ -82,7 +82,7 @@ def _grow(bench: Bench, ixora: str) -> tuple[str, str, str]:
     return small, large, up
 
 
-def _sell(bench: Bench, small: str) -> None:
+def sell(bench: Bench, small: str) -> None:
     """15 small shipped, 2 claimed and replaced, and a count that finds one missing."""
     bench.tell("picked", order=ORDER, batch=small, place="G1", units=15, to="K1")
     bench.tell("put-back", order=ORDER, batch=small, place="K1", units=1, to="G1")
@@ -112,9 +112,9 @@ def bench(database: str) -> Any:
 
 def test_the_worked_batch_ties_to_the_unit(bench: Bench, database: str) -> None:
     """Every figure of the worked batch, and where all 144 cells went."""
-    ixora = _propagate(bench)
-    small, large, up = _grow(bench, ixora)
-    _sell(bench, small)
+    ixora = propagate(bench)
+    small, large, up = grow(bench, ixora)
+    sell(bench, small)
     assert bench.standing() == {
         (None, "rooted"): 31,
         ("P9", "potted"): 4,
@@ -138,9 +138,9 @@ def test_the_worked_batch_ties_to_the_unit(bench: Bench, database: str) -> None:
 
 def test_the_worked_batch_gives_the_shrink_of_its_stages(bench: Bench) -> None:
     """Numerators and denominators of the cohort rates, and the count difference apart from them."""
-    ixora = _propagate(bench)
-    small, _, _ = _grow(bench, ixora)
-    _sell(bench, small)
+    ixora = propagate(bench)
+    small, _, _ = grow(bench, ixora)
+    sell(bench, small)
     report = bench.get("/v1/reports/shrink?by=crop,size,stage,cause")
     found = {(line["size"], line["stage"], line["cause"]): (line["lost"], line["of"]) for line in report["rates"]}
     assert found == {

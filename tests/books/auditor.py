@@ -22,7 +22,17 @@ NO_PLACES = ("BIF", "CLP", "DJF", "GNF", "ISK", "JPY", "KMF", "KRW", "PYG", "RWF
 THREE_PLACES = ("BHD", "IQD", "JOD", "KWD", "LYD", "OMR", "TND")
 OUT_TO = {"shipped": "shipped", "given-out": "given-out", "planted-as-stock": "planted-as-stock", "converted": "used"}
 IN_FROM = {"opening": "opened", "bought-in": "bought-in", "stock-plant": "gathered", "converted": "made"}
-STORED = ("finished", "seconds", "picked")
+#: stages in the order of life; the last two ranks are ready for sale, and what they stand on is storage
+RANK = {"gathered": 0, "struck": 1, "rooted": 2, "potted": 3, "finished": 4, "seconds": 4, "picked": 5}
+READY = 4
+#: of an entry, what its reversal leaves alone
+NOT_TURNED = ("space", "storage", "adjusted", "counted")
+WORK = {"gathered": "cutting", "struck": "striking", "potted": "potting", "potted-up": "potting", "graded": "labelling"}
+LOOKED_AT = {
+    "rooted": ["struck", "usable", "weak", "failed"],
+    "graded": ["potted", "finished", "held_back", "seconds", "culled"],
+}
+Key = tuple[str, str]  # a batch in a stage
 #: the accountant's decisions, until told
 DECIDED: Fact = {
     "normal_basis": "of-input",
@@ -74,10 +84,22 @@ class Move(NamedTuple):
     against: str | None  # the id of a count
 
 
-def standing(account: str) -> tuple[str, str, str] | None:
-    """(batch, stage, place); stock plants are not inventory, and stand nowhere here."""
+class Spot(NamedTuple):
+    """Where plants of the inventory stand; stock plants are none of it."""
+
+    batch: str
+    stage: str
+    place: str
+
+    @property
+    def key(self) -> Key:
+        return self.batch, self.stage
+
+
+def standing(account: str) -> Spot | None:
+    """The spot that an account is, None for outside ones and for stock plants."""
     parts = account.split("/")
-    return (parts[0], parts[1], parts[2]) if len(parts) == 3 and parts[1] != "stock" else None
+    return Spot(*parts) if len(parts) == 3 and parts[1] != "stock" else None
 
 
 def minor(amount: str, currency: str) -> Fraction:
@@ -93,49 +115,56 @@ def pence(amount: Fraction) -> int:
 
 @dataclass(kw_only=True)
 class Told:
-    """Reference values, as last told by the entry being read."""
+    """Reference values, as far as they were told by the entry being read."""
 
     currency: str = "GBP"
     decided: Fact = field(default_factory=lambda: dict(DECIDED))
-    sizes: dict[str, Fact] = field(default_factory=dict)
-    places: dict[str, Fact] = field(default_factory=dict)
     recipes: dict[str, Fact] = field(default_factory=dict)
+    #: with the day from which each holds
+    sizes: defaultdict[str, list[tuple[date, Fact]]] = field(default_factory=lambda: defaultdict(list))
+    places: defaultdict[str, list[tuple[date, Fact]]] = field(default_factory=lambda: defaultdict(list))
     costs: list[tuple[date, Fact]] = field(default_factory=list)
+    #: of each batch: crop, size, and the cells of the trays that it was first struck into
     kind: dict[str, tuple[str, str | None]] = field(default_factory=dict)
+    tray: dict[str, int | None] = field(default_factory=dict)
 
     def learn(self, fact: Fact, day: date) -> None:
-        """Remember what an entry sets, and which crop and size a new batch is."""
+        """Remember what an entry sets, and what a new batch is."""
         match fact["type"]:
             case "policy-set":
                 self.currency = fact.get("currency", "GBP")
             case "books-set":
                 self.decided = {**DECIDED, **fact}
             case "size-set":
-                self.sizes[fact["code"]] = fact
+                self.sizes[fact["code"]].append((day, fact))
             case "place-set":
-                self.places[fact["code"]] = fact
+                self.places[fact["code"]].append((day, fact))
             case "recipe-set":
                 self.recipes[fact["crop"]] = fact
             case "cost-set":
-                self.costs.append((day, fact))
+                self.costs.append((max(day, date.fromisoformat(fact["effective_on"])), fact))
             case "opened" | "bought-in" | "gathered" | "struck" if "crop" in fact:
                 self.kind.setdefault(fact["batch"], (fact["crop"], fact.get("size")))
-            case "merged" | "potted" | "potted-up" | "renamed":
-                crop, size = self.kind[fact["sources"][0]["batch"] if fact["type"] == "merged" else fact["batch"]]
-                self.kind.setdefault(fact["into"], (fact.get("crop", crop), fact.get("size", size)))
+            case "merged" | "potted" | "potted-up" | "renamed" if fact["into"] not in self.kind:
+                parent = fact["sources"][0]["batch"] if fact["type"] == "merged" else fact["batch"]
+                crop, size = self.kind[parent]
+                self.kind[fact["into"]] = (fact.get("crop", crop), fact.get("size", size))
+                if parent in self.tray:
+                    self.tray[fact["into"]] = self.tray[parent]
             case _:
                 pass
+        if fact["type"] == "struck":
+            self.tray.setdefault(fact["batch"], fact.get("tray_cells"))
 
     def cost(self, step: str, crop: str, size: str | None, day: date) -> Fraction:
         """The standard cost of a step on a day: the most specific, of these the newest, of these the last told."""
         best: tuple[int, date, int] | None = None
         found = Fraction(0)
-        for index, (booked, fact) in enumerate(self.costs):
+        for index, (since, fact) in enumerate(self.costs):
             of = (fact.get("crop"), fact.get("size"))
-            effective = date.fromisoformat(fact["effective_on"])
-            if fact["step"] != step or of[0] not in (None, crop) or of[1] not in (None, size) or day < max(effective, booked):
+            if fact["step"] != step or of[0] not in (None, crop) or of[1] not in (None, size) or day < since:
                 continue
-            rank = (2 * (of[0] is not None) + (of[1] is not None), effective, index)
+            rank = (2 * (of[0] is not None) + (of[1] is not None), since, index)
             if best is None or rank > best:
                 best, found = rank, minor(fact["amount"], self.currency)
         return found
@@ -143,16 +172,16 @@ class Told:
     def up_to(self, pool: Pool, day: date) -> Fraction:
         """What one unit would have cost here, made by us: each step up to its stage, once."""
         crop, size, stage = pool
-        cutting = self.cost("cutting", crop, size, day)
-        if stage == "gathered":
-            return cutting
-        total = cutting * int(self.recipes.get(crop, {}).get("cuttings_per_cell", 1)) + self.cost("striking", crop, size, day)
-        if stage not in ("struck", "rooted"):
-            total += self.cost("potting", crop, size, day)
-        return total + (self.cost("labelling", crop, size, day) if stage in STORED else 0)
+        recipe = self.recipes.get(crop, {})
+        total = self.cost("cutting", crop, None, day)
+        if RANK[stage] >= RANK["struck"]:
+            total = total * int(recipe.get("cuttings_per_cell", 1)) + self.cost("striking", crop, None, day)
+        if RANK[stage] >= RANK["potted"]:
+            total = total * int(recipe.get("plugs_per_pot", {}).get(size, 1)) + self.cost("potting", crop, size, day)
+        return total + (self.cost("labelling", crop, size, day) if RANK[stage] >= READY else 0)
 
     def percent(self, pool: Pool, month: int) -> int:
-        """What is expected to be lost of plants that entered a stage in a month."""
+        """What is expected to be lost of plants that enter a stage in a month."""
         recipe = self.recipes.get(pool.crop)
         timing = None
         if recipe is not None and pool.stage == "struck":
@@ -163,22 +192,28 @@ class Told:
             return 100 - int(timing["come_through"][month - 1])
         return int(self.decided["normal_percent"].get(pool.stage, 0))
 
-    def space(self, pool: Pool, place: str, day: date) -> Fraction:
-        """What standing one day at a place costs one unit."""
-        there, size = self.places.get(place, {}), self.sizes.get(pool.size or "", {})
-        if there.get("kind") == "line" and size.get("hooks"):
-            return int(size["hooks"]) * self.cost("hook", pool.crop, pool.size, day) / 7
-        return self.area(pool, there, size) / 10_000 * self.cost("space", pool.crop, pool.size, day) / 7
+    def night(self, pool: Pool, place: str, batch: str, day: date) -> Fraction:
+        """What one night at a place costs one unit."""
+        there = in_force(self.places[place], day)
+        if pool.stage == "gathered":
+            return Fraction(0)
+        if pool.size is None:
+            cells = self.tray.get(batch) or self.recipes.get(pool.crop, {}).get("tray_cells") or 0
+            whole = there.get("tray_places", 0) * cells
+            area = Fraction(there.get("area_cm2", 0), whole) if whole else Fraction(0)
+        else:
+            size = in_force(self.sizes[pool.size], day)
+            if there["kind"] == "line" and size.get("hooks"):
+                return int(size["hooks"]) * self.cost("hook", pool.crop, pool.size, day) / 7
+            area = Fraction(size.get("area_cm2", 0))
+        return area / 10_000 * self.cost("space", pool.crop, pool.size, day) / 7
 
-    def area(self, pool: Pool, there: Fact, size: Fact) -> Fraction:
-        """Square centimetres that one unit stands on."""
-        if pool.size is not None:
-            return Fraction(size.get("area_cm2", 0))
-        cells = self.recipes.get(pool.crop, {}).get("tray_cells") or 0
-        trays = there.get("tray_places", 0)
-        return (
-            Fraction(there.get("area_cm2", 0), trays * cells) if cells and trays and pool.stage != "gathered" else Fraction(0)
-        )
+
+def in_force(told: list[tuple[date, Fact]], day: date) -> Fact:
+    """What held on a day: the newest, of these the last told; before the first of all, the first."""
+    held = [(since, index) for index, (since, _) in enumerate(told) if since <= day]
+    first = min(range(len(told)), key=lambda index: (told[index][0], -index))
+    return told[max(held)[1] if held else first][1]
 
 
 @dataclass(kw_only=True)
@@ -189,18 +224,19 @@ class Books:
     lines: list[Line] = field(default_factory=list)
     units: Counter[Pool] = field(default_factory=Counter)
     value: defaultdict[Pool, Fraction] = field(default_factory=lambda: defaultdict(Fraction))
-    #: what stands where by now, for the space it takes; and by the days of the movements, for its own check
-    stands: Counter[tuple[Pool, str]] = field(default_factory=Counter)
+    #: what a unit was worth when the last ones left
+    last: defaultdict[Pool, Fraction] = field(default_factory=lambda: defaultdict(Fraction))
+    #: units by (batch, place) in each pool; the first night of each pool that nobody has paid for
+    stands: defaultdict[Pool, Counter[tuple[str, str]]] = field(default_factory=lambda: defaultdict(Counter))
+    clock: dict[Pool, date] = field(default_factory=dict)
+    #: what the movements say, for a check of the lines
     moved: Counter[tuple[Pool, date]] = field(default_factory=Counter)
-    #: the first day for which no space has been charged yet
-    clock: date | None = None
-    #: of (batch, stage): units in, looked at, gone on, lost as normal; and the month in which it was first entered
-    tally: defaultdict[str, Counter[tuple[str, str]]] = field(default_factory=lambda: defaultdict(Counter))
-    month: dict[tuple[str, str], int] = field(default_factory=dict)
-    #: by position or by id of a count: lines to be turned round when it is taken back; by position: changes of the tally
-    of_entry: defaultdict[Any, list[Line]] = field(default_factory=lambda: defaultdict(list))
-    of_count: defaultdict[Any, list[Line]] = field(default_factory=lambda: defaultdict(list))
-    tallied: defaultdict[int, list[tuple[str, tuple[str, str], int]]] = field(default_factory=lambda: defaultdict(list))
+    #: of (batch, stage): units in, looked at, gone on, and lost as normal; and the percent that may be lost
+    tally: defaultdict[str, Counter[Key]] = field(default_factory=lambda: defaultdict(Counter))
+    percent: dict[Key, int] = field(default_factory=dict)
+    #: what a reversal of an entry turns round, by its position
+    of_entry: defaultdict[int, list[Line]] = field(default_factory=lambda: defaultdict(list))
+    tallied: defaultdict[int, list[tuple[str, Key, int]]] = field(default_factory=lambda: defaultdict(list))
     entries: dict[str, Fact] = field(default_factory=dict)
 
     # --- reading the log ----------------------------------------------------------------------------------------
@@ -208,7 +244,6 @@ class Books:
     def read(self, row: Fact) -> None:
         """One row of the log."""
         day = date.fromisoformat(row["booked_on"])
-        self.charge_until(day)
         self.told.learn(row, day)
         self.entries[row["id"]] = row
         moves = [
@@ -221,140 +256,150 @@ class Books:
             )
             for move in row.get("moves", [])
         ]
-        taken_back = self.entries[row["entry"]] if row["type"] == "reversed" else None
-        count = taken_back["id"] if taken_back is not None and taken_back["type"] == "counted" else None
-        own = [move for move in moves if move.against == count]
-        against = [move for move in moves if move.against != count]
-        self.differences(row, [move for move in against if move.source == "count-difference"])
-        if taken_back is None:
-            self.look(row)
-            self.losses(row, own)
-            self.passes(row, own)
+        began = len(self.lines)
+        self.differences(row, [move for move in moves if move.source == "count-difference"])
+        own = [move for move in moves if "count-difference" not in (move.source, move.target)]
+        if row["type"] == "reversed":
+            self.take_back(row, self.entries[row["entry"]]["position"], own)
         else:
-            undone = self.of_count.pop(count, []) if count else self.of_entry.pop(taken_back["position"], [])
-            self.take_back(row, undone, taken_back["position"], own[0].day if own else day)
-        self.differences(row, [move for move in against if move.target == "count-difference"])
-        for pool in [pool for pool, value in self.value.items() if value < 0 or (value and self.units[pool] == 0)]:
-            self.write(row, pool, "", "", day, "adjusted", value=-self.value[pool])
-        for move in moves:
-            self.stand(move)
+            self.look(row, own)
+            self.losses(row, [move for move in own if move.target.startswith("loss/")])
+            self.passes(row, [move for move in own if not move.target.startswith("loss/")])
+        self.differences(row, [move for move in moves if move.target == "count-difference"])
+        for pool, on in {line.pool: line.day for line in self.lines[began:]}.items():
+            if self.value[pool] < 0 or (self.value[pool] and self.units[pool] == 0):
+                self.write(row, Spot("", pool.stage, ""), pool, on, "adjusted", value=-self.value[pool])
+        self.forget(moves)
 
-    def pool(self, batch: str, stage: str) -> Pool:
-        return Pool(*self.told.kind[batch], stage)
+    def pool(self, spot: Spot) -> Pool:
+        return Pool(*self.told.kind[spot.batch], spot.stage)
 
-    def average(self, pool: Pool, day: date) -> Fraction:
-        """The moving average; where nothing is left, what a unit is expected to have cost."""
-        return self.value[pool] / self.units[pool] if self.units[pool] > 0 else self.told.up_to(pool, day)
+    def average(self, pool: Pool) -> Fraction:
+        """The moving average; of an empty pool, the last it had."""
+        return self.value[pool] / self.units[pool] if self.units[pool] else self.last[pool]
 
-    def write(self, row: Fact, pool: Pool, place: str, batch: str, day: date, flow: str, **of: Any) -> Line:
+    def write(self, row: Fact, spot: Spot, pool: Pool, day: date, flow: str, **of: Any) -> None:
         """A line that its entry is answerable for."""
-        line = self.add(row, pool, place, batch, day, flow, **of)
-        self.of_entry[row["position"]].append(line)
-        return line
-
-    def add(self, row: Fact, pool: Pool, place: str, batch: str, day: date, flow: str, **of: Any) -> Line:
         values = {"cause": "", "units": 0, "value": Fraction(0), **of}
         values.setdefault("cost", values["value"])
-        line = Line(row["position"], pool, place, batch, day, row["type"], row["by"], flow, **values)
-        self.keep(line)
-        return line
+        self.keep(Line(row["position"], pool, spot.place, spot.batch, day, row["type"], row["by"], flow, **values))
 
     def keep(self, line: Line) -> None:
+        if line.units < 0:
+            self.last[line.pool] = self.average(line.pool)
         self.lines.append(line)
+        self.of_entry[line.position].append(line)
         self.units[line.pool] += line.units
         self.value[line.pool] += line.value
-
-    def count_in(self, row: Fact, what: str, key: tuple[str, str], units: int) -> None:
-        self.tally[what][key] += units
-        self.tallied[row["position"]].append((what, key, units))
 
     # --- what an entry does -------------------------------------------------------------------------------------
 
     def differences(self, row: Fact, moves: Iterable[Move]) -> None:
-        """What a count found or missed, and the lines of late slips against it."""
+        """What a count found or missed, and the lines of late slips against it: always at the average of the moment."""
         for move in moves:
-            inward = move.source == "count-difference"
-            batch, stage, place = self.there(move.target if inward else move.source)
-            pool = self.pool(batch, stage)
-            units = move.units if inward else -move.units
-            flow = "found" if inward else "short"
-            each = self.average(pool, move.day)
-            line = self.add(row, pool, place, batch, move.day, flow, units=units, value=units * each)
-            self.of_count[str(move.against)].append(line)
-
-    def there(self, account: str) -> tuple[str, str, str]:
-        found = standing(account)
-        assert found is not None, account
-        return found
-
-    def look(self, row: Fact) -> None:
-        """Rooting counts and gradings look at plants, whether any of them is lost or not."""
-        if row["type"] in ("rooted", "graded"):
-            looked_at = ("usable", "weak", "failed", "finished", "held_back", "seconds", "culled")
-            stage = "struck" if row["type"] == "rooted" else "potted"
-            self.count_in(row, "inspected", (row["batch"], stage), sum(row.get(name, 0) for name in looked_at))
+            spot = standing(move.source) or standing(move.target)
+            if spot is not None:
+                units = move.units if standing(move.target) else -move.units
+                self.touch(row, spot, move.day)
+                each = self.average(self.pool(spot))
+                self.write(row, spot, self.pool(spot), move.day, "counted", units=units, value=units * each)
+                self.stand(row, spot, units, move.day)
 
     def losses(self, row: Fact, moves: Iterable[Move]) -> None:
         """Losses come first: the abnormal part takes its value along, the normal part leaves it to the others."""
         for move in moves:
-            here = standing(move.source)
-            if here is None or not move.target.startswith("loss/"):
+            spot = standing(move.source)
+            if spot is None:
                 continue
-            batch, stage, place = here
-            pool, cause = self.pool(batch, stage), move.target.removeprefix("loss/")
-            each = self.average(pool, move.day)
-            normal = self.normal(pool, batch, cause, move.units, moves)
-            if normal and self.units[pool] == move.units:
+            pool, cause = self.pool(spot), move.target.removeprefix("loss/")
+            self.touch(row, spot, move.day)
+            each = self.average(pool)
+            normal = self.normal(row, spot, cause, move.units)
+            if self.units[pool] == move.units:
                 normal = 0
-            self.count_in(row, "normal", (batch, stage), normal)
+            self.count(row, "normal", spot.key, normal)
             amounts = {"value": -(move.units - normal) * each, "cost": -move.units * each, "normal": normal}
-            self.write(row, pool, place, batch, move.day, "lost", cause=cause, units=-move.units, **amounts)
+            self.write(row, spot, pool, move.day, "lost", cause=cause, units=-move.units, **amounts)
+            self.stand(row, spot, -move.units, move.day)
 
-    def normal(self, pool: Pool, batch: str, cause: str, units: int, moves: Iterable[Move]) -> int:
-        """How many of the units lost are within what is expected of their batch at that stage."""
-        decided, key = self.told.decided, (batch, pool.stage)
+    def normal(self, row: Fact, spot: Spot, cause: str, units: int) -> int:
+        """How many of the units lost are within what is expected of their batch in that stage."""
+        decided = self.told.decided
+        self.meet(row, spot.key)
         if not decided["expense_abnormal"]:
             return units
         if cause in decided["always_abnormal"]:
             return 0
-        gone_on = sum(move.units for move in moves if self.goes_on(move) == key)
-        base = {
-            "of-input": self.tally["in"][key],
-            "of-inspected": self.tally["inspected"][key],
-            "of-good-output": self.tally["on"][key] + gone_on,
-        }[decided["normal_basis"]]
-        allowance = base * self.told.percent(pool, self.month.get(key, 1)) // 100
-        return max(0, min(units, allowance - self.tally["normal"][key]))
+        base = self.tally[decided["normal_basis"]][spot.key]
+        allowance = base * self.percent[spot.key] // 100
+        return max(0, min(units, allowance - self.tally["normal"][spot.key]))
 
-    def goes_on(self, move: Move) -> tuple[str, str] | None:
-        """(batch, stage) that units leave for another stage or for good, not as a loss."""
-        source, target = standing(move.source), standing(move.target)
-        if source is None or (target is not None and target[1] == source[1]):
-            return None
-        return source[:2] if target is not None or move.target in OUT_TO else None
+    def look(self, row: Fact, moves: Iterable[Move]) -> None:
+        """Whatever a normal rate may be of: units that entered, that were looked at, that went on."""
+        if row["type"] in LOOKED_AT:
+            stage, *names = LOOKED_AT[row["type"]]
+            self.count(row, "of-inspected", (row["batch"], stage), sum(row.get(name, 0) for name in names))
+        for move in moves:
+            source, target = standing(move.source), standing(move.target)
+            if source is not None and target is not None:
+                if source.batch != target.batch:
+                    self.count(row, "of-input", source.key, -move.units)
+                    self.count(row, "of-input", target.key, move.units)
+                elif RANK[source.stage] < RANK[target.stage]:
+                    self.count(row, "of-good-output", source.key, move.units)
+                    self.count(row, "of-input", target.key, move.units)
+                elif source.stage != target.stage:
+                    self.count(row, "of-input", source.key, -move.units)
+                    self.count(row, "of-good-output", target.key, -move.units)
+            elif target is not None:
+                self.count(row, "of-input", target.key, move.units)
+            elif source is not None and move.target in OUT_TO:
+                self.count(row, "of-good-output", source.key, move.units)
+
+    def count(self, row: Fact, what: str, key: Key, units: int) -> None:
+        self.meet(row, key)
+        self.tally[what][key] += units
+        self.tallied[row["position"]].append((what, key, units))
+
+    def meet(self, row: Fact, key: Key) -> None:
+        """What may be lost is settled when a batch enters a stage."""
+        if key not in self.percent:
+            pool = self.pool(Spot(*key, ""))
+            self.percent[key] = self.told.percent(pool, date.fromisoformat(row["booked_on"]).month)
+
+    def forget(self, moves: list[Move]) -> None:
+        """A batch of which nothing stands any more begins anew, should anything come back."""
+        spots = [spot for move in moves for spot in (standing(move.source), standing(move.target)) if spot is not None]
+        for batch in {spot.batch for spot in spots}:
+            pools = [Pool(*self.told.kind[batch], stage) for stage in RANK]
+            if not any(units for pool in pools for (of, _), units in self.stands[pool].items() if of == batch):
+                for stage in RANK:
+                    self.percent.pop((batch, stage), None)
+                    for tally in self.tally.values():
+                        tally.pop((batch, stage), None)
 
     def passes(self, row: Fact, moves: list[Move]) -> None:
         """What leaves a pool takes the average along; what comes in brings it, and the work done on it."""
         carried = Fraction(0)
         for move in moves:
-            if move.target.startswith("loss/") or "count-difference" in (move.source, move.target):
-                continue
             source, target = standing(move.source), standing(move.target)
-            one, other = (self.pool(*side[:2]) if side else None for side in (source, target))
-            if (gone := self.goes_on(move)) is not None:
-                self.count_in(row, "on", gone, move.units)
-            if one != other:
-                if source is not None and one is not None:
+            one, other = (self.pool(spot) if spot else None for spot in (source, target))
+            for spot in (source, target):
+                if spot is not None:
+                    self.touch(row, spot, move.day)
+            if source is not None and one is not None:
+                if one != other:
+                    carried = move.units * self.average(one)
                     flow = OUT_TO.get(move.target, "passed-on")
-                    carried = move.units * self.average(one, move.day)
-                    out = {"units": -move.units, "value": -carried}
-                    self.write(row, one, source[2], source[0], move.day, flow, **out)
-                if target is not None and other is not None:
+                    self.write(row, source, one, move.day, flow, units=-move.units, value=-carried)
+                self.stand(row, source, -move.units, move.day)
+            if target is not None and other is not None:
+                if one != other:
                     flow = IN_FROM.get(move.source, "passed-in")
                     value = self.brought(row, flow, other, move, carried)
-                    self.write(row, other, target[2], target[0], move.day, flow, units=move.units, value=value)
-                    self.work(row, other, target, move)
-            self.enter(row, move, source, target)
+                    self.write(row, target, other, move.day, flow, units=move.units, value=value)
+                    self.work(row, target, move)
+                self.stand(row, target, move.units, move.day)
 
     def brought(self, row: Fact, flow: str, pool: Pool, move: Move, carried: Fraction) -> Fraction:
         """The value that units come in with."""
@@ -366,70 +411,64 @@ class Books:
             return move.units * self.told.cost("bought-in", pool.crop, pool.size, move.day)
         return carried if flow in ("passed-in", "made") else Fraction(0)
 
-    def work(self, row: Fact, pool: Pool, target: tuple[str, str, str], move: Move) -> None:
+    def work(self, row: Fact, target: Spot, move: Move) -> None:
         """The standard costs of what was done, beside the units."""
-        steps = {
-            "gathered": {"cutting": move.units},
-            "struck": {"striking": move.units},
-            "potted": {"potting": move.units},
-            "potted-up": {"potting": move.units},
-            "graded": {"labelling": move.units},
-        }.get(row["type"], {})
+        pool = self.pool(target)
+        done = {WORK[row["type"]]: move.units} if row["type"] in WORK else {}
         if row["type"] == "struck" and row.get("stock_plants"):
-            steps = {"cutting": row["cuttings"], **steps}
-        for step, units in steps.items():
-            value = units * self.told.cost(step, pool.crop, pool.size, move.day)
-            if value:
-                self.write(row, pool, target[2], target[0], move.day, "work", cause=step, value=value)
+            done = {"cutting": row["cuttings"], **done}
+        for step, units in done.items():
+            if value := units * self.told.cost(step, pool.crop, pool.size, move.day):
+                self.write(row, target, pool, move.day, "work", cause=step, value=value)
 
-    def enter(self, row: Fact, move: Move, source: tuple[str, str, str] | None, target: tuple[str, str, str] | None) -> None:
-        """Who entered a stage, or joined a batch there; whoever joins another batch never entered the first."""
-        if target is None or (source is not None and source[:2] == target[:2]):
-            return
-        self.month.setdefault(target[:2], move.day.month)
-        self.count_in(row, "in", target[:2], move.units)
-        if source is not None and source[1] == target[1]:
-            self.count_in(row, "in", source[:2], -move.units)
-
-    def take_back(self, row: Fact, undone: list[Line], position: int, day: date) -> None:
+    def take_back(self, row: Fact, position: int, moves: Iterable[Move]) -> None:
         """A reversal writes the opposite of what it takes back, to the penny, whatever the average is by now."""
-        for line in undone:
-            self.keep(line.opposite(row, day))
         for what, key, units in self.tallied.pop(position, []):
-            self.tally[what][key] -= units
+            self.count(row, what, key, -units)
+        spots = [(spot, move.day, sign * move.units) for move in moves for spot, sign in sides(move)]
+        for spot, day, _ in spots:
+            self.touch(row, spot, day)
+        for line in self.of_entry[position]:
+            if line.flow not in NOT_TURNED:
+                self.keep(line.opposite(row, next(day for _, day, _ in spots)))
+        for spot, day, units in spots:
+            self.stand(row, spot, units, day)
 
     # --- space --------------------------------------------------------------------------------------------------
 
-    def stand(self, move: Move) -> None:
-        for account, sign in ((move.source, -1), (move.target, 1)):
-            if (here := standing(account)) is not None:
-                pool = self.pool(here[0], here[1])
-                self.stands[pool, here[2]] += sign * move.units
-                self.moved[pool, move.day] += sign * move.units
+    def touch(self, row: Fact, spot: Spot, day: date) -> None:
+        """Before anything happens to a pool, whatever stands there pays for the nights that have passed."""
+        pool = self.pool(spot)
+        for line in self.nights(pool, self.stands[pool], self.clock.get(pool, day), day):
+            self.keep(line._replace(position=row["position"], type=row["type"], person=row["by"]))
+        self.clock[pool] = max(day, self.clock.get(pool, day))
 
-    def charge_until(self, day: date) -> None:
-        """The days before `day` have passed: whatever stood pays for them."""
-        if self.clock is None or day > self.clock:
-            for line in self.space(day):
-                self.keep(line)
-            self.clock = day
+    def stand(self, row: Fact, spot: Spot, units: int, day: date) -> None:
+        """Units come or go. Where that is told late, the nights since are paid for or given back."""
+        pool = self.pool(spot)
+        for line in self.nights(pool, Counter({(spot.batch, spot.place): units}), day, self.clock[pool]):
+            self.keep(line._replace(position=row["position"], type=row["type"], person=row["by"]))
+        self.stands[pool][spot.batch, spot.place] += units
+        self.moved[pool, day] += units
 
-    def space(self, until: date) -> Iterator[Line]:
-        """What the plants that stand now owe for the days from the clock to the day before `until`."""
-        day = self.clock or until
-        while day < until:
-            for (pool, place), units in self.stands.items():
-                if units and (cost := units * self.told.space(pool, place, day)):
-                    expensed = pool.stage in STORED and not self.told.decided["storage_in_cost"]
-                    charged = Line(0, pool, place, "", day, "", "", "space", "", 0, cost, cost)
+    def nights(self, pool: Pool, stands: Counter[tuple[str, str]], since: date, until: date) -> Iterator[Line]:
+        """What standing there from `since` to the morning of `until` costs, a line for each night and place."""
+        expensed = RANK[pool.stage] >= READY and not self.told.decided["storage_in_cost"]
+        for night in range((until - since).days):
+            day = since + night * ONE_DAY
+            for (batch, place), units in stands.items():
+                if cost := units * self.told.night(pool, place, batch, day):
+                    charged = Line(0, pool, place, batch, day, "", "", "space", "", 0, cost, cost)
                     yield charged._replace(flow="storage", value=Fraction(0), cost=-cost) if expensed else charged
-            day += ONE_DAY
 
     # --- what is asked of it ------------------------------------------------------------------------------------
 
     def until(self, day: date) -> list[Line]:
-        """Every line of the days up to a day, the space stood until its end included."""
-        return [line for line in [*self.lines, *self.space(day + ONE_DAY)] if line.day <= day]
+        """Every line of the days up to a day, the night after it included."""
+        kept = [line for line in self.lines if line.day <= day]
+        for pool, since in self.clock.items():
+            kept += self.nights(pool, self.stands[pool], since, day + ONE_DAY)
+        return kept
 
     def closing(self, day: date, chosen: Callable[[Pool], bool] = lambda _: True) -> dict[Pool, tuple[int, Fraction]]:
         """Units and value of every pool at the end of a day."""
@@ -465,6 +504,13 @@ class Books:
             if units < 0 or self.value[pool] < 0 or (units == 0 and self.value[pool]):
                 found.append(f"{pool}: {units} units are worth {self.value[pool]}")
         return found
+
+
+def sides(move: Move) -> Iterator[tuple[Spot, int]]:
+    """The inventory's sides of a movement, with the sign of what happens there."""
+    for account, sign in ((move.source, -1), (move.target, 1)):
+        if (spot := standing(account)) is not None:
+            yield spot, sign
 
 
 class Sum(NamedTuple):

@@ -61,7 +61,7 @@ def test_the_worked_batch_costs_what_it_costs() -> None:
         ("P9", "finished"): 4,
         ("C2", "potted"): 45,
     }
-    gone = sum((total(kept, flow)[1] for flow in ("lost", "short", "shipped")), Fraction(0))
+    gone = sum((total(kept, flow)[1] for flow in ("lost", "counted", "shipped")), Fraction(0))
     assert sum(work.values()) + gone == sum(value for _, value in kept.closing(DAY).values())
 
 

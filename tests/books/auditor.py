@@ -266,7 +266,7 @@ class Books:
             self.losses(row, [move for move in own if move.target.startswith("loss/")])
             self.passes(row, [move for move in own if not move.target.startswith("loss/")])
         self.differences(row, [move for move in moves if move.target == "count-difference"])
-        for pool, on in {line.pool: line.day for line in self.lines[began:]}.items():
+        for pool, on in {line.pool: line.day for line in self.lines[began:] if line.units}.items():
             if self.value[pool] < 0 or (self.value[pool] and self.units[pool] == 0):
                 self.write(row, Spot("", pool.stage, ""), pool, on, "adjusted", value=-self.value[pool])
         self.forget(moves)

@@ -67,7 +67,7 @@ class Teller:
         seldom += [self.stopped, self.ended, self.damage_claimed, self.treated, self.crop_set, self.told_twice, self.answered]
         often: list[_Kind] = [self.gathered, self.struck, self.rooted, self.moved, self.merged, self.potted, self.potted_up]
         often += [self.picked, self.shipped, self.renamed, self.lost]
-        seldom += [self.cost_set, self.recipe_set, self.books_set]
+        seldom += [self.cost_set, self.recipe_set, self.books_set, self.size_set, self.place_set]
         self._kinds = seldom + often * 2 + [self.graded, self.reversed, self.slip] * 4 + [self.counted] * 6
 
     # --- telling ------------------------------------------------------------------------------------------------
@@ -78,23 +78,8 @@ class Teller:
         no_buffer = {"buffer_z_per_mille": 0, "buffer_share_per_mille": 0, "buffer_drift_per_mille": 0}
         facts: list[Fact] = [{"type": "person-set", "code": code, "name": code, "by": PEOPLE[0]} for code in PEOPLE]
         facts.append({"type": "policy-set", "isolate_bought_in": False, **no_buffer})
-        facts += [
-            {"type": "size-set", "code": size, "name": size, "rank": rank, "area_cm2": 90 * rank, "hooks": rank - 1}
-            for rank, size in enumerate(SIZES, start=1)
-        ]
-        kinds = ("bench", "bench", "line")
-        facts += [
-            {
-                "type": "place-set",
-                "code": place,
-                "name": place,
-                "house": "G",
-                "kind": kind,
-                "area_cm2": 60_000,
-                "tray_places": 40,
-            }
-            for place, kind in zip(PLACES, kinds, strict=True)
-        ]
+        facts += [self._size(size) for size in SIZES]
+        facts += [self._place(place) for place in PLACES]
         facts += [
             {"type": "crop-set", "code": crop, "name": crop, "species": crop, "group": "Soft", "sizes": offers}
             for crop in CROPS
@@ -104,6 +89,7 @@ class Teller:
             for code, crop in STOCK_PLANTS.items()
         ]
         facts += [self._cost(step, str(self.at.date())) for step in STEPS if not self.chance(6)]
+        facts += [self.cost_set() for _ in range(3)]
         facts.append(self._recipe(CROPS[0]))
         for crop in CROPS:
             for stage in ("struck", "rooted"):
@@ -214,7 +200,8 @@ class Teller:
     def _cells(self, cuttings: int) -> Fact:
         per_cell = self.random.randint(1, 3)
         full, singles = divmod(cuttings, per_cell)
-        return {"cuttings": cuttings, "per_cell": per_cell, "cells": full + singles, "singles": singles}
+        tray = {"tray_cells": self.pick((50, 72))} if self.chance(2) else {}
+        return {"cuttings": cuttings, "per_cell": per_cell, "cells": full + singles, "singles": singles, **tray}
 
     def struck(self) -> Fact | None:
         if (spot := self.spot("gathered")) is None:
@@ -467,11 +454,28 @@ class Teller:
     def _recipe(self, crop: str) -> Fact:
         growing = {size: self._timing() for size in SIZES if size == SIZES[0] or self.chance(2)}
         cells = {"cuttings_per_cell": self.random.randint(1, 2), "tray_cells": self.pick((None, 50, 72))}
+        plugs = {"plugs_per_pot": {SIZES[1]: self.random.randint(1, 3)}}
         told = {"rooting": self._timing(), "growing": growing, "holding_limit_days": [60] * 12}
-        return {"type": "recipe-set", "crop": crop, **told, **{name: value for name, value in cells.items() if value}}
+        return {"type": "recipe-set", "crop": crop, **told, **cells, **plugs}
 
     def _timing(self) -> Fact:
         return {"days": [30] * 12, "come_through": [self.random.randint(60, 100) for _ in range(12)]}
+
+    def size_set(self) -> Fact:
+        return self._size(self.pick(SIZES))
+
+    def _size(self, size: str) -> Fact:
+        rank = SIZES.index(size) + 1
+        area = {"area_cm2": self.random.randint(0, 2) * 90 * rank, "hooks": self.random.randint(0, rank)}
+        return {"type": "size-set", "code": size, "name": size, "rank": rank, **area}
+
+    def place_set(self) -> Fact:
+        return self._place(self.pick(PLACES))
+
+    def _place(self, place: str) -> Fact:
+        area = {"area_cm2": self.random.randint(1, 9) * 10_000, "tray_places": self.random.randint(0, 40)}
+        kind = self.pick(("bench", "bench", "line"))
+        return {"type": "place-set", "code": place, "name": place, "house": "G", "kind": kind, **area}
 
     def books_set(self) -> Fact:
         """Other decisions of the accountant about what is normal."""

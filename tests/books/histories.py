@@ -24,7 +24,7 @@ def exported(log: Iterable[Recorded]) -> list[Fact]:
 
 
 def told_at_random(random: Random, rounds: int) -> list[Recorded]:
-    """What the rules made of so many postings; what they refuse is left out."""
+    """A log of so many postings, without those that were refused."""
     teller, ledger = Teller(random), Ledger()
     ledger.clock = START + timedelta(days=600)  # everything is told later: what would happen later still is refused
     teller.heard(exported(ledger.post(teller.opening())))

@@ -134,7 +134,8 @@ class Told:
             case "policy-set":
                 self.currency = fact.get("currency", "GBP")
             case "books-set":
-                self.decided = {**DECIDED, **fact}
+                percents = {**DECIDED["normal_percent"], **fact.get("normal_percent", {})}
+                self.decided = {**DECIDED, **fact, "normal_percent": percents}
             case "size-set":
                 self.sizes[fact["code"]].append((day, fact))
             case "place-set":

@@ -14,7 +14,7 @@ from random import Random
 import pytest
 
 from tests.auditor import Fact
-from tests.books.auditor import Books, Line, Pool, Sum, books
+from tests.books.auditor import RANK, Books, Line, Pool, Sum, books
 from tests.books.histories import Remembered, exported, told_at_random
 from tests.test_worked_batch import IXORA, grow, propagate, sell
 
@@ -27,9 +27,9 @@ def cost(step: str, amount: str, **of: str) -> tuple[str, Fact]:
     return "cost-set", {"step": step, "amount": amount, "effective_on": "2026-09-01", **of}
 
 
-def decided(**of: object) -> tuple[str, Fact]:
+def decided(percent: Fact | None = None, **of: object) -> tuple[str, Fact]:
     """The accountant's decisions: nothing is normal unless said."""
-    return "books-set", {"normal_percent": {}, **of}
+    return "books-set", {"normal_percent": {**dict.fromkeys(RANK, 0), **(percent or {})}, **of}
 
 
 STANDARD = [cost(step, amount) for step, amount in COSTS.items()]
@@ -76,7 +76,7 @@ def test_a_plug_of_the_worked_batch_carries_its_cuttings_and_its_cell() -> None:
 
 def test_normal_losses_stay_in_the_cost_of_those_who_live() -> None:
     """15 of 300 cuttings may be lost, and 14 of 144 cells: 12 cuttings, 9 and 5 cells leave their value, the others take it."""
-    kept = worked(*STANDARD, decided(normal_percent={"gathered": 5, "struck": 10}))
+    kept = worked(*STANDARD, decided({"gathered": 5, "struck": 10}))
     cell = Fraction(1500 + 1440, 144)
     lost = [line for line in kept.lines if line.flow == "lost" and line.pool.stage in ("gathered", "struck")]
     told = [(line.cause, line.units, line.normal, line.value) for line in lost]
@@ -94,7 +94,7 @@ def test_normal_losses_stay_in_the_cost_of_those_who_live() -> None:
 
 def test_the_last_plants_of_a_pool_are_no_normal_loss() -> None:
     """Nobody is left to carry what they cost."""
-    bench = Remembered(*STANDARD, decided(normal_percent={"rooted": 100}))
+    bench = Remembered(*STANDARD, decided({"rooted": 100}))
     batch = bench.tell("opened", crop=IXORA, stage="rooted", place="H1", units=10)
     for units in (4, 6):
         bench.tell("lost", batch=batch, stage="rooted", place="H1", units=units, cause="rot")
@@ -108,7 +108,7 @@ def test_the_last_plants_of_a_pool_are_no_normal_loss() -> None:
 )
 def test_a_rate_is_of_what_it_says_it_is_of(basis: str, normal: int) -> None:
     """10 % of 100 that came in, of 60 looked at, of 40 that went on."""
-    bench = Remembered(*STANDARD, decided(normal_percent={"potted": 10}, normal_basis=basis))
+    bench = Remembered(*STANDARD, decided({"potted": 10}, normal_basis=basis))
     batch = bench.tell("opened", crop=IXORA, stage="potted", size="P9", place="G1", units=100)
     bench.tell("graded", batch=batch, place="G1", finished=40, culled=20, to="G2")
     assert [line.normal for line in books(bench.log()).lines if line.flow == "lost"] == [normal]
@@ -134,7 +134,7 @@ def test_ready_plants_pay_for_their_space_outside_their_value() -> None:
 
 def test_a_reversal_takes_back_what_was_written() -> None:
     """A loss told and taken back leaves units, value and what may still be lost as normal as they were."""
-    bench = Remembered(*STANDARD, decided(normal_percent={"rooted": 10}))
+    bench = Remembered(*STANDARD, decided({"rooted": 10}))
     batch = bench.tell("opened", crop=IXORA, stage="rooted", place="H1", units=50)
     before = books(bench.log()).closing(DAY)
     lost = bench.teller.fact("lost", batch=batch, stage="rooted", place="H1", units=7, cause="rot")

@@ -7,7 +7,7 @@ day asked for, and held against the movements of plants before anybody sees them
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from datetime import date, datetime, timedelta
 from typing import Any, NamedTuple
 
@@ -21,6 +21,8 @@ from ledger.books.flow import CropBooks, Line, Reference, Shelf
 from ledger.books.statement import JournalLine, PoolKey, Standing, StatementBy, StatementLine, Sum, ValueLine
 from ledger.log import queries, store
 from ledger.plants.entries import CostStep, Reversed, Stage
+from ledger.plants.recorded import STOCK, Recorded, split_standing
+from ledger.projections import books as books_kept
 
 SQL = queries.load("ledger.projections", "statement.sql")
 _CHUNK = 5_000
@@ -123,10 +125,37 @@ def _followed(cursor: Cursor, since: date, until: date) -> _Books:
             shelf.crops[crop] = msgspec.json.decode(state, type=CropBooks)
         else:
             shelf.reference = msgspec.json.decode(state, type=Reference)
-    stood = {(row[0], row[1], row[2]): row[3] for row in cursor.execute(SQL["stood"], {"until": until, "as_of": as_of})}
+    stood = _stood(cursor, until, as_of)
     now = last_day is None or last_day <= until
     books.tied(sums, _standing(shelf, stood, now=now), whole=True)
     return _Books(as_of, sums, shelf)
+
+
+def _stood(cursor: Cursor, until: date, as_of: int) -> dict[PoolKey, int]:
+    """Units at the end of a day by the movements of plants, counted back from the balances that the pen keeps."""
+    stood: dict[PoolKey, int] = defaultdict(int)
+    for crop, size, stage, units in cursor.execute(SQL["stands"]):
+        stood[crop, size, stage] += units
+    for crop, size, stage, units in cursor.execute(SQL["moved_since"], {"until": until, "as_of": as_of}):
+        stood[crop, size, stage] -= units
+    after = as_of
+    while entries := store.read(cursor, after, _CHUNK):  # what the pen has and the books do not have yet
+        known = books_kept.load(cursor, {batch for entry in entries for batch in flow.batches_of(entry)}, ())
+        for entry in entries:
+            for pool, units in _changes(known, entry):
+                stood[pool] -= units
+        after = entries[-1].position
+    return stood
+
+
+def _changes(shelf: Shelf, entry: Recorded) -> Iterator[tuple[PoolKey, int]]:
+    """What an entry's movements change in each pool that the books know."""
+    for move in entry.moves:
+        for account, units in ((move.source, -move.units), (move.target, move.units)):
+            where = split_standing(account)
+            if where is not None and where[1] != STOCK and where[0] in shelf.batches:
+                of = shelf.batches[where[0]]
+                yield (of.crop, of.size, where[1]), units
 
 
 def _standing(shelf: Shelf, stood: dict[PoolKey, int], *, now: bool) -> dict[PoolKey, Standing]:
@@ -146,30 +175,23 @@ def _known(cursor: Cursor, since: date, until: date, known_at: datetime) -> _Boo
     lines: list[Line] = []
     made: dict[Any, list[Line]] = {}
     shelf.lines_of = lambda entry_id: made.get(entry_id, ())
-    stood: dict[tuple[str, str], int] = defaultdict(int)
+    stood: dict[PoolKey, int] = defaultdict(int)
     while entries := store.read(cursor, as_of, _CHUNK):
         told_by_then = [entry for entry in entries if entry.recorded_at <= known_at]
         for entry in told_by_then:
             made[entry.told.id] = flow.apply(shelf, entry)
             lines += made[entry.told.id]
             as_of = entry.position
-            for move in entry.moves:
-                if (move.booked_on or entry.booked_on) <= until:
-                    for account, units in ((move.source, -move.units), (move.target, move.units)):
-                        stood[account, move.unit] += units
+            counted = [move for move in entry.moves if (move.booked_on or entry.booked_on) <= until]
+            for pool, units in _changes(shelf, msgspec.structs.replace(entry, moves=tuple(counted))):
+                stood[pool] += units
             if isinstance(entry.told, Reversed):
                 made.pop(entry.told.entry, None)
         if len(told_by_then) < len(entries):
             break
-    pools: dict[PoolKey, int] = defaultdict(int)
-    for (account, _), units in stood.items():
-        where = account.split("/")
-        if len(where) == 3 and where[1] != "stock":  # noqa: PLR2004 - holder, stage, place
-            of = shelf.batches[where[0]]
-            pools[of.crop, of.size, where[1]] += units
     sums = _sums_of(lines, since, until)
     now = all(line.day <= until for line in lines)
-    books.tied(sums, _standing(shelf, pools, now=now), whole=True)
+    books.tied(sums, _standing(shelf, stood, now=now), whole=True)
     return _Books(as_of, sums, shelf)
 
 

@@ -27,6 +27,8 @@ _UNWRITTEN = timedelta(weeks=66)
 _MONDAY, _TUESDAY, _SATURDAY, _SUNDAY = 0, 1, 5, 6
 _JANUARY, _DECEMBER = 1, 12
 _CLOSED_ON = 6
+#: a slip of the old year that turns up after it was closed
+_LAST_DAYS_FROM, _DAYS_IN_A_POCKET = 29, 12
 _FULL_COUNT_FROM = 14
 
 
@@ -174,6 +176,8 @@ class Brindlewick:
                 odd_jobs.care_for_stock(site, stand)
         if site.today.month == _DECEMBER and _first_working_day_from(site.today, _FULL_COUNT_FROM):
             self._story.note_full_count(potting.count_everything(site))
+        if site.today.month == _DECEMBER and _first_working_day_from(site.today, _LAST_DAYS_FROM):
+            odd_jobs.pocket_a_slip(site, days=_DAYS_IN_A_POCKET)
         if site.today.month == _JANUARY and _first_working_day_from(site.today, _CLOSED_ON):
             self._close_december()
         site.teller.at(8.5)

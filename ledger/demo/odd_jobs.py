@@ -13,6 +13,7 @@ from ledger.plants.entries import (
     Cause,
     Cleared,
     GivenOut,
+    Lost,
     Moved,
     PlantedAsStock,
     Stage,
@@ -142,3 +143,17 @@ class Buying:
         if lot.book:
             site.tell(Moved, PROPAGATOR, batch=lot.batch.number, stage=Stage.ROOTED, place=lot.place, to=home, units=lot.book)
         lot.place = home
+
+
+def pocket_a_slip(site: Site, days: int) -> None:
+    """Two plants that died today are told so many days later: the slip stays in a pocket over the holidays."""
+    for stand in site.stands:
+        for shelf in stand.shelves.values():
+            for pots in shelf.growing:
+                if min(pots.alive, pots.book) >= 15 and not site.hands_off(pots):  # noqa: PLR2004 - enough to lose two
+                    pots.take(2, site.chance)
+                    pots.book -= 2
+                    said = {"batch": pots.batch.number, "stage": pots.stage, "place": pots.place, "units": 2}
+                    note = "slip found after the holidays"
+                    site.teller.tell_late(days, Lost, HEAD_GROWER, **said, cause=Cause.COLD, note=note)
+                    return

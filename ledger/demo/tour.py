@@ -369,8 +369,10 @@ class _Guide:
             "how do I know that nobody edited the books?",
             ("GET", "/v1/proof/head"),
             lambda body: [
-                (f"the log of {body['size']} entries has the head {body['root'][:16]}...; "
-                f"heads are signed and kept outside of the database, too")
+                (
+                    f"the log of {body['size']} entries has the head {body['root'][:16]}...; "
+                    f"heads are signed and kept outside of the database, too"
+                )
             ],
         )
 

@@ -1,6 +1,6 @@
 """The books, following the log: lines of units and value, and what the cost flow has to remember from entry to entry.
 
-Owns the tables book_lines, book_batches and book_state. What the lines say is decided in `ledger.books.flow`.
+Owns the tables book_lines, book_months, book_batches and book_state. What the lines say is decided in `ledger.books.flow`.
 """
 
 from __future__ import annotations
@@ -57,6 +57,7 @@ class Books:
         named = dict(shelf.batches)
         made = self._lines(cursor, shelf, entries)
         self._put(cursor, "put_lines", [msgspec.structs.asdict(line) for line in made])
+        self._put(cursor, "add_months", _by_month(made))
         self._put(
             cursor,
             "put_batches",
@@ -91,3 +92,15 @@ class Books:
     def _put(self, cursor: psycopg.Cursor[Any], name: str, rows: Sequence[dict[str, Any]]) -> None:
         if rows:
             cursor.execute(SQL[name], {column: [row[column] for row in rows] for column in rows[0]})
+
+
+def _by_month(lines: Iterable[Line]) -> list[dict[str, Any]]:
+    """The sums of lines by pool, month, flow and cause."""
+    sums: dict[tuple[Any, ...], list[int]] = {}
+    for line in lines:
+        key = (line.crop, line.size, line.stage, line.day.replace(day=1), line.flow, line.cause)
+        total = sums.setdefault(key, [0, 0, 0, 0])
+        for at, amount in enumerate((line.units, line.value, line.cost, line.normal)):
+            total[at] += amount
+    names = ("crop", "size", "stage", "month", "flow", "cause", "units", "value", "cost", "normal")
+    return [dict(zip(names, (*key, *total), strict=True)) for key, total in sums.items()]

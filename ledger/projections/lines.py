@@ -47,7 +47,7 @@ class Lines:
     """The projection as the runner knows it."""
 
     name = "lines"
-    version = 1
+    version = 2
     with_the_pen = False
     tables = queries.text("ledger.projections", "lines.tables.sql")
 

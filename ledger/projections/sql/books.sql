@@ -25,6 +25,16 @@ select * from unnest(
     %(flow)b::text[], %(cause)b::text[], %(order_ref)b::text[], %(span_from)b::date[], %(units)b::bigint[],
     %(value)b::bigint[], %(cost)b::bigint[], %(normal)b::bigint[])
 
+-- name: add_months
+-- Add the sums of a chunk to their months.
+insert into book_months (crop, size, stage, month, flow, cause, units, value, cost, normal)
+select * from unnest(
+    %(crop)b::text[], %(size)b::text[], %(stage)b::text[], %(month)b::date[], %(flow)b::text[], %(cause)b::text[],
+    %(units)b::bigint[], %(value)b::bigint[], %(cost)b::bigint[], %(normal)b::bigint[])
+on conflict (crop, size, stage, month, flow, cause) do update
+set units = book_months.units + excluded.units, value = book_months.value + excluded.value,
+    cost = book_months.cost + excluded.cost, normal = book_months.normal + excluded.normal
+
 -- name: put_batches
 -- Batches that the chunk named, or whose trays it told.
 insert into book_batches (batch, crop, size, tray_cells)

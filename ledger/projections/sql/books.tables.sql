@@ -22,6 +22,20 @@ create table book_lines (
     normal bigint not null,
     primary key (position, line)
 );
+-- The same by month, so that a report need not go through every line. No charge for space crosses the end of a month.
+create table book_months (
+    crop text not null,
+    size text,
+    stage text not null,
+    month date not null,
+    flow text not null,
+    cause text not null,
+    units bigint not null,
+    value bigint not null,
+    cost bigint not null,
+    normal bigint not null,
+    unique nulls not distinct (crop, size, stage, month, flow, cause)
+);
 create index book_lines_by_day on book_lines (day);
 create index book_lines_of_crop on book_lines (crop, day);
 

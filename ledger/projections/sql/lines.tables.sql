@@ -20,4 +20,5 @@ create table lines (
     primary key (position, line, incoming)
 );
 create index lines_of_holder on lines (holder, stage, place) where holder is not null;
+create index lines_by_day on lines (booked_on);
 create index lines_of_order on lines (order_ref) where order_ref is not null;

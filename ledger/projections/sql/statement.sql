@@ -1,27 +1,53 @@
 -- name: sums
 -- Every flow of every pool, summed up to the day before a period and up to its last day; of a charge only days that have passed.
-select crop, size, stage, flow, cause,
-       coalesce(sum(units) filter (where day < %(since)s::date), 0)::bigint,
-       coalesce(sum(units) filter (where day <= %(until)s::date), 0)::bigint,
-       coalesce(sum(case when day < %(since)s::date then value when span_from < %(since)s::date
-                    then value * (%(since)s::date - span_from) / (day - span_from + 1) end), 0)::bigint,
-       coalesce(sum(case when day <= %(until)s::date then value when span_from <= %(until)s::date
-                    then value * (%(until)s::date - span_from + 1) / (day - span_from + 1) end), 0)::bigint,
-       coalesce(sum(case when day < %(since)s::date then cost when span_from < %(since)s::date
-                    then cost * (%(since)s::date - span_from) / (day - span_from + 1) end), 0)::bigint,
-       coalesce(sum(case when day <= %(until)s::date then cost when span_from <= %(until)s::date
-                    then cost * (%(until)s::date - span_from + 1) / (day - span_from + 1) end), 0)::bigint,
-       coalesce(sum(normal) filter (where day < %(since)s::date), 0)::bigint,
-       coalesce(sum(normal) filter (where day <= %(until)s::date), 0)::bigint
-from book_lines
-where coalesce(span_from, day) <= %(until)s::date
+select crop, size, stage, flow, cause, sum(units_0)::bigint, sum(units_1)::bigint, sum(value_0)::bigint,
+       sum(value_1)::bigint, sum(cost_0)::bigint, sum(cost_1)::bigint, sum(normal_0)::bigint, sum(normal_1)::bigint
+from (
+    select crop, size, stage, flow, cause,
+           case when before then units else 0 end as units_0, units as units_1,
+           case when before then value else 0 end as value_0, value as value_1,
+           case when before then cost else 0 end as cost_0, cost as cost_1,
+           case when before then normal else 0 end as normal_0, normal as normal_1
+    from (select m.crop, m.size, m.stage, m.flow, m.cause, m.units, m.value, m.cost, m.normal,
+                 m.month < date_trunc('month', %(since)s::date) as before
+          from book_months m where m.month < date_trunc('month', %(until)s::date)) months
+    union all
+    select crop, size, stage, flow, cause,
+           case when of_since and day < %(since)s::date then units else 0 end,
+           case when of_until and day <= %(until)s::date then units else 0 end,
+           case when not of_since then 0 when day < %(since)s::date then value when span_from < %(since)s::date
+                then value * (%(since)s::date - span_from) / (day - span_from + 1) else 0 end,
+           case when not of_until then 0 when day <= %(until)s::date then value when span_from <= %(until)s::date
+                then value * (%(until)s::date - span_from + 1) / (day - span_from + 1) else 0 end,
+           case when not of_since then 0 when day < %(since)s::date then cost when span_from < %(since)s::date
+                then cost * (%(since)s::date - span_from) / (day - span_from + 1) else 0 end,
+           case when not of_until then 0 when day <= %(until)s::date then cost when span_from <= %(until)s::date
+                then cost * (%(until)s::date - span_from + 1) / (day - span_from + 1) else 0 end,
+           case when of_since and day < %(since)s::date then normal else 0 end,
+           case when of_until and day <= %(until)s::date then normal else 0 end
+    from (select l.crop, l.size, l.stage, l.flow, l.cause, l.day, l.span_from, l.units, l.value, l.cost, l.normal,
+                 date_trunc('month', l.day) = date_trunc('month', %(since)s::date) as of_since,
+                 date_trunc('month', l.day) = date_trunc('month', %(until)s::date) as of_until
+          from book_lines l
+          where l.day between date_trunc('month', %(since)s::date)::date
+                          and (date_trunc('month', %(since)s::date) + interval '1 month')::date - 1
+             or l.day between date_trunc('month', %(until)s::date)::date
+                          and (date_trunc('month', %(until)s::date) + interval '1 month')::date - 1) days
+) parts
 group by crop, size, stage, flow, cause
 
--- name: stood
--- Units by the movements of plants at the end of a day, by crop, size and stage.
+-- name: stands
+-- Units that stand as the log was last written, by crop, size and stage.
+select b.crop, b.size, s.stage, sum(s.units)::bigint
+from balances s join book_batches b on b.batch = s.holder
+where s.stage <> 'stock' and s.units <> 0
+group by b.crop, b.size, s.stage
+
+-- name: moved_since
+-- What the movements that the books have after a day have changed in it.
 select b.crop, b.size, l.stage, sum(l.units)::bigint
 from (select holder, stage, sum(units) as units from lines
-      where holder is not null and stage <> 'stock' and booked_on <= %(until)s::date and position <= %(as_of)s
+      where booked_on > %(until)s::date and position <= %(as_of)s and holder is not null and stage <> 'stock'
       group by holder, stage) l
 join book_batches b on b.batch = l.holder
 group by b.crop, b.size, l.stage

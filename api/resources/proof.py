@@ -28,7 +28,7 @@ from ledger.worker import Follower
 _MOST = 2**53
 _LONG_AGO = date(2000, 1, 1)
 PeriodPath = Annotated[str, PathParameter(pattern=r"^[0-9]{4}-(0[1-9]|1[0-2])" + END, max_length=7)]
-PositionPath = Annotated[int, PathParameter(ge=1, le=_MOST)]
+PositionPath = Annotated[str, PathParameter(pattern=r"^[1-9][0-9]{0,14}" + END, max_length=15)]
 Size = Annotated[
     int | None,
     QueryParameter(ge=1, le=_MOST, description="For the log of this size; the first signed head over it if left out."),
@@ -89,12 +89,12 @@ def get_head(follower: NamedFollower, reader: NamedReader) -> proving.HeadAnswer
         return proving.head_answer(cursor)
 
 
-@reading("/v1/proof/entries/{position:int}", scope="books", answers=proving.Inclusion, tag="Proof")
+@reading("/v1/proof/entries/{position:str}", scope="books", answers=proving.Inclusion, tag="Proof")
 def get_inclusion(follower: NamedFollower, reader: NamedReader, position: PositionPath, size: Size = None) -> proving.Inclusion:
     """The proof that an entry, with its stored bytes, is in the log."""
     follower.catch_up()
     with reader.look() as cursor:
-        return proving.inclusion(cursor, position, size)
+        return proving.inclusion(cursor, int(position), size)
 
 
 @reading("/v1/proof/consistency", scope="books", answers=proving.Consistency, tag="Proof")

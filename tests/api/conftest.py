@@ -183,7 +183,10 @@ CODES = {
 def filled(path: str, **instead: str) -> str:
     """A path of the document with codes that are there, escaped."""
     kind = path.split("/")[2] if path.startswith("/v1/") else ""
-    codes = {"crop": IXORA, "size": "P9", "batch": BATCH, "promise": PROMISE, "code": CODES.get(kind, ""), **instead}
+    codes = {
+        "crop": IXORA, "size": "P9", "batch": BATCH, "promise": PROMISE, "position": "3", "period": "2000-01",
+        "code": CODES.get(kind, ""), **instead,
+    }  # fmt: skip
     return re.sub(r"{(\w+)}", lambda name: quote(codes[name[1]], safe=""), path)
 
 

@@ -167,14 +167,14 @@ def test_the_health_answer_says_why_a_projection_stands_still(history: History, 
             assert stuck["ready"] is False
             assert "passages cannot apply the entry at" in stuck["trouble"]
             assert str(length - 3) in stuck["trouble"]
-            assert stuck["behind"] == {"cards": 0, "lines": 0, "passages": 4, "books": 0}
+            assert stuck["behind"] == {"cards": 0, "lines": 0, "passages": 4, "books": 0, "proof": 0}
             patch.undo()
             well = health(200)
             assert well.pop("forecasts")["without"] == 2, "no worker is at work here"
             assert well == {
                 "ready": True,
                 "position": length,
-                "behind": {"cards": 0, "lines": 0, "passages": 0, "books": 0},
+                "behind": {"cards": 0, "lines": 0, "passages": 0, "books": 0, "proof": 0},
                 "trouble": None,
             }
 

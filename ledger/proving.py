@@ -7,6 +7,7 @@ closed together with its head, in one turn of the pen: both or neither.
 
 from __future__ import annotations
 
+import contextlib
 import json
 from collections.abc import Iterator, Sequence
 from datetime import date, datetime
@@ -254,10 +255,12 @@ def next_head(cursor: Cursor, seal: Seal, why: Why, at: datetime | None = None) 
 
 
 def closing_entries(cursor: Cursor, seal: Seal, period: str, by: str, at: datetime | None = None) -> list[Entry]:
-    """What is to be told, all or nothing, to close a month. Raises Refused where it cannot be closed, and NoSeal.
+    """What is to be told, all or nothing, to close a month. Raises Refused where it cannot be closed, Unknown, and NoSeal.
 
     at: when it was closed; now if left out.
     """
+    if by != THE_LEDGER:
+        answers.reference(cursor, "person", by)
     nursery, at = answers.nursery_card(cursor), at or _clock(cursor)
     today = day_of(at, answers.policy_of(cursor))
     try:
@@ -289,7 +292,8 @@ def close_period(conninfo: str, nursery: Nursery, seal: Seal, period: str, by: s
 
 def sign_head(conninfo: str, nursery: Nursery, seal: Seal, why: Why = "asked", at: datetime | None = None) -> Head | None:
     """Sign a head and tell the log of it; for `day`, only once in a day, and only if anything came since the last one."""
-    _followed(conninfo)
+    with contextlib.suppress(runner.Stuck):  # what stands still is another's; the head is over what the proof has followed
+        _followed(conninfo)
     with psycopg.connect(store.app_conninfo(conninfo)) as connection, runner.look(connection) as cursor:
         if why == "day" and at is not None and not _is_due(cursor, at):
             return None

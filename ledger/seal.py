@@ -131,7 +131,8 @@ class Seal:
 
     def forget(self) -> None:
         """Of a ledger that is made anew, such as the demo's, the heads are of no use."""
-        self.heads_file.unlink(missing_ok=True)
+        if self.heads_file.exists():
+            self.heads_file.unlink()
 
 
 def _public(private: Ed25519PrivateKey) -> str:

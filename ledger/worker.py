@@ -194,7 +194,7 @@ class Worker:
         self._looked = at
         try:
             head = proving.sign_head(self._conninfo, nursery, self._seal, "day", at)
-        except NoSeal as error:
+        except (NoSeal, Refused) as error:
             _log.error("no head is signed", reason=str(error))
         else:
             if head is not None:

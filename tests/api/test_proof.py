@@ -92,12 +92,13 @@ def test_a_close_that_is_not_right_closes_nothing(stocked: Service, tmp_path: Pa
     position = stocked.position()
     for period, body, status in (
         (f"{NOW:%Y-%m}", None, 409), ("2026-13", None, 400), ("lately", None, 400), (LAST, {}, 422),
-        (LAST, {"by": "head-grower", "why": "x"}, 422), (LAST, {"by": "nobody"}, 422),
+        (LAST, {"by": "head-grower", "why": "x"}, 422), (LAST, {"by": "nobody"}, 404),
     ):  # fmt: skip
         response = close(stocked, period, body)
         assert response.status_code == status, (period, body, response.text)
         stocked.refusal(response)
     assert stocked.position() == position
+    assert not (tmp_path / "heads").exists(), "nothing was signed either"
 
 
 def test_heads_and_closes_are_not_told_from_outside(stocked: Service) -> None:

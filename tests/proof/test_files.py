@@ -89,6 +89,15 @@ def test_the_checker_takes_nothing_of_ours() -> None:
     assert tops - sys.stdlib_module_names == {"cryptography"}
 
 
+@pytest.mark.parametrize("path", sorted((Path(__file__).parent.parent / "entries").glob("*.json")), ids=lambda path: path.name)
+def test_every_kept_row_is_read_as_the_canonical_json_that_it_is(path: Path) -> None:
+    """The checker's own reading of RFC 8785 and the ledger's writing agree on every type of entry."""
+    content = path.read_bytes()
+    position = json.loads(content)["position"]
+    assert check_proof.row_of(position, content).says == position
+    assert check_proof.row_of(position, content.replace(b'":', b'": ', 1)).says is None
+
+
 def test_all_that_is_handed_out_holds(files: Files) -> None:
     """Together and each by itself, with the key that is known."""
     code, out, err = check(

@@ -731,7 +731,8 @@ def close(period: str, by: str, as_json: bool) -> None:
             for problem in refused.problems:
                 err.print(f"{problem.detail} [{problem.code}]", style="red", markup=False, soft_wrap=True)
             sys.exit(REFUSED)
-        head = max(seal.kept()[0])
+        signed = msgspec.structs.asdict(posted.entries[0].told)["signature"]
+        head = next(head for head in seal.kept()[0] if head.signature == signed)
     _print_head(head, as_json)
     err.print(f"{period} is closed, as of position {posted.as_of}; its head is written to {seal.heads_file}, too")
 

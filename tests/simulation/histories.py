@@ -91,6 +91,7 @@ class Teller:
         facts += [self._cost(step, str(self.at.date())) for step in STEPS if not self.chance(6)]
         facts += [self.cost_set() for _ in range(3)]
         facts.append(self._recipe(CROPS[0]))
+        facts.append(self.books_set())
         for crop in CROPS:
             for stage in ("struck", "rooted"):
                 facts.append({"type": "opened", "crop": crop, "stage": stage, "place": PLACES[0], "units": 40})

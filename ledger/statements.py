@@ -174,12 +174,16 @@ def _known(cursor: Cursor, since: date, until: date, known_at: datetime) -> _Boo
     shelf, as_of = Shelf(), 0
     lines: list[Line] = []
     made: dict[Any, list[Line]] = {}
+    looks: dict[Any, Recorded] = {}
     shelf.lines_of = lambda entry_id: made.get(entry_id, ())
+    shelf.look_of = looks.get
     stood: dict[PoolKey, int] = defaultdict(int)
     while entries := store.read(cursor, as_of, _CHUNK):
         told_by_then = [entry for entry in entries if entry.recorded_at <= known_at]
         for entry in told_by_then:
             made[entry.told.id] = flow.apply(shelf, entry)
+            if flow.looks(entry):
+                looks[entry.told.id] = entry
             lines += made[entry.told.id]
             as_of = entry.position
             counted = [move for move in entry.moves if (move.booked_on or entry.booked_on) <= until]

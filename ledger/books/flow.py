@@ -217,12 +217,20 @@ class Shelf(Struct, kw_only=True):
     crops: dict[str, CropBooks] = {}
     #: lines of an entry that is taken back, by its id
     lines_of: Callable[[UUID], Sequence[Line]] = lambda _: ()
+    #: a rooting count or a grading that is taken back, by its id: how many it looked at is in no line
+    look_of: Callable[[UUID], Recorded | None] = lambda _: None
 
 
 def batches_of(entry: Recorded) -> set[str]:
-    """The batches that an entry's movements name."""
+    """The batches that an entry's movements name, or that it looked at without moving any."""
     sides = (split_standing(account) for move in entry.moves for account in (move.source, move.target))
-    return {side[0] for side in sides if side is not None and side[1] != STOCK}
+    looked_at = {entry.told.batch} if isinstance(entry.told, told_as.Rooted | told_as.Graded) else set()
+    return {side[0] for side in sides if side is not None and side[1] != STOCK} | looked_at
+
+
+def looks(entry: Recorded) -> bool:
+    """Whether it is a rooting count or a grading."""
+    return isinstance(entry.told, told_as.Rooted | told_as.Graded)
 
 
 def crops_of(entry: Recorded) -> set[str]:
@@ -235,9 +243,10 @@ def crops_of(entry: Recorded) -> set[str]:
 
 
 def apply(shelf: Shelf, entry: Recorded) -> list[Line]:
-    """The lines of one entry; the shelf moves on. Entries that move no plant change the reference at most."""
+    """The lines of one entry; the shelf moves on. Entries that move no plant change the reference, or looked at plants."""
     if not entry.moves:
         _refer(shelf, entry)
+        _Posting(shelf, entry).count_inspected()
         return []
     _name(shelf, entry)
     posting = _Posting(shelf, entry)
@@ -333,8 +342,7 @@ class _Posting:
         if where is None or where[1] == STOCK:
             return None
         side = _Side(self.shelf, account)
-        if id(side.pool) not in self.touched:
-            self.charge_pool(side, day)
+        self.charge_pool(side, day)
         self.touched[id(side.pool)] = (side, day)
         return side
 
@@ -438,16 +446,16 @@ class _Posting:
         crop, size = side.of.crop, side.of.size
         recipe = side.books.recipe
 
-        def rate(step: CostStep) -> int:
-            return self.reference.rate(step, crop, size, day)
+        def rate(step: CostStep, of: str | None = None) -> int:
+            return self.reference.rate(step, crop, of, day)
 
-        if side.stage == Stage.GATHERED:
+        if side.stage == Stage.GATHERED:  # cuttings and cells have no size yet, whatever they became
             return rate(CostStep.CUTTING)
         cell = rate(CostStep.CUTTING) * (recipe.cuttings_per_cell if recipe else 1) + rate(CostStep.STRIKING)
         if side.stage in _IN_CELLS:
             return cell
-        pot = cell * (recipe.plugs_per_pot.get(size or "", 1) if recipe else 1) + rate(CostStep.POTTING)
-        return pot if side.stage == Stage.POTTED else pot + rate(CostStep.LABELLING)
+        pot = cell * (recipe.plugs_per_pot.get(size or "", 1) if recipe else 1) + rate(CostStep.POTTING, size)
+        return pot if side.stage == Stage.POTTED else pot + rate(CostStep.LABELLING, size)
 
     def pass_on(self, move: Move, source: _Side, target: _Side, day: date) -> None:
         """Between pools at the average; inside one pool only the place or the batch changes."""
@@ -550,10 +558,13 @@ class _Posting:
                     self.allowance(source).passed += sign * move.units
                 if target is not None:
                     self.allowance(target).entered += sign * move.units
-        self.count_inspected(sign)
+        self.count_inspected()
 
-    def count_inspected(self, sign: int) -> None:
-        told = self.entry.told
+    def count_inspected(self) -> None:
+        """Units looked at, or no longer so where that is taken back."""
+        told, sign = self.entry.told, 1
+        if isinstance(told, told_as.Reversed) and (look := self.shelf.look_of(told.entry)) is not None:
+            told, sign = look.told, -1
         if isinstance(told, told_as.Rooted):
             seen, stage = told.usable + told.weak + told.failed, Stage.STRUCK
         elif isinstance(told, told_as.Graded):
@@ -573,12 +584,11 @@ class _Posting:
         """The opposite of what the entry taken back did; what its reversal moves against counts is valued as it comes."""
         self.count_bases(-1)
         self.found()
-        day = self.entry.booked_on
+        day, ends = self.entry.booked_on, list[tuple[_Side | None, int, date]]()
         for move in self.entry.moves:
             if move.count is None:
                 day = move.booked_on or self.entry.booked_on
-                self.stand(self.side(move.source, day), -move.units, day)
-                self.stand(self.side(move.target, day), move.units, day)
+                ends += [(self.side(move.source, day), -move.units, day), (self.side(move.target, day), move.units, day)]
         for line in lines:
             if line.flow in _NOT_TURNED:
                 continue
@@ -589,6 +599,8 @@ class _Posting:
             )  # fmt: skip
             if line.normal:
                 self.allowance(side).used -= line.normal
+        for end in ends:
+            self.stand(*end)
         self.missed()
 
     def clear(self) -> None:
@@ -621,6 +633,8 @@ class _Posting:
         if not left:
             del pool.standing[key]
         side.books.alive[side.batch] = side.books.alive.get(side.batch, 0) + units
+        if side.of.tray_cells is None and side.stage in _IN_CELLS:  # trays told later are not those that it stands in
+            self.shelf.batches[side.batch] = msgspec.structs.replace(side.of, tray_cells=0)
 
     def charge_pool(self, side: _Side, day: date) -> None:
         """Charge the pool for every night up to this day."""

@@ -14,7 +14,7 @@ import psycopg
 
 from ledger.books import flow
 from ledger.books.flow import BatchOf, CropBooks, Line, Reference, Shelf
-from ledger.log import queries
+from ledger.log import queries, store
 from ledger.plants.entries import Reversed
 from ledger.plants.recorded import Recorded
 
@@ -50,12 +50,16 @@ class Books:
 
     def apply(self, cursor: psycopg.Cursor[Any], entries: Sequence[Recorded]) -> None:
         """Add a chunk of the log, in order."""
-        batches = {batch for entry in entries for batch in flow.batches_of(entry)}
+        taken_back = [entry.told.entry for entry in entries if isinstance(entry.told, Reversed)]
+        originals = store.known(cursor, taken_back)[1] if taken_back else {}
+        looks = {entry_id: recorded for entry_id, (_, recorded) in originals.items() if flow.looks(recorded)}
+        batches = {batch for entry in [*entries, *looks.values()] for batch in flow.batches_of(entry)}
         crops = {crop for entry in entries for crop in flow.crops_of(entry)}
         shelf = load(cursor, batches, crops)
+        shelf.look_of = looks.get
         before = {crop: _encoder.encode(books) for crop, books in shelf.crops.items()}
         named = dict(shelf.batches)
-        made = self._lines(cursor, shelf, entries)
+        made = self._lines(cursor, shelf, entries, taken_back)
         self._put(cursor, "put_lines", [msgspec.structs.asdict(line) for line in made])
         self._put(cursor, "add_months", _by_month(made))
         self._put(
@@ -73,12 +77,13 @@ class Books:
         changed = [{"crop": crop, "state": state.decode()} for crop, state in states.items() if before.get(crop) != state]
         self._put(cursor, "put_states", changed)
 
-    def _lines(self, cursor: psycopg.Cursor[Any], shelf: Shelf, entries: Sequence[Recorded]) -> list[Line]:
+    def _lines(
+        self, cursor: psycopg.Cursor[Any], shelf: Shelf, entries: Sequence[Recorded], taken_back: Sequence[UUID]
+    ) -> list[Line]:
         """Every line of the chunk. What is taken back may be of the chunk itself or of the past."""
-        taken_back = [entry.told.entry for entry in entries if isinstance(entry.told, Reversed)]
         past: dict[UUID, list[Line]] = {}
         if taken_back:
-            for entry_id, *row in cursor.execute(SQL["lines_of"], {"ids": taken_back}).fetchall():
+            for entry_id, *row in cursor.execute(SQL["lines_of"], {"ids": list(taken_back)}).fetchall():
                 past.setdefault(entry_id, []).append(Line(**dict(zip(Line.__struct_fields__, row, strict=True))))
         shelf.lines_of = lambda entry_id: past.get(entry_id, ())
         made: list[Line] = []

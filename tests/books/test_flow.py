@@ -36,6 +36,7 @@ class Told:
         self.lines: list[Line] = []
         self._made: dict[Any, list[Line]] = {}
         self.shelf.lines_of = lambda entry_id: self._made.get(entry_id, ())
+        self.shelf.look_of = {entry.told.id: entry for entry in ledger.log}.get
         for entry in ledger.log:
             self._made[entry.told.id] = flow.apply(self.shelf, entry)
             self.lines += self._made[entry.told.id]
@@ -129,6 +130,55 @@ def test_a_pool_knows_what_its_plants_cost_when_it_is_empty() -> None:
     ledger.tell("counted", batch=batch, stage="finished", place="G1", units=2, method="count")
     (found,) = [line for line in Told(ledger).lines if line.flow == "counted"]
     assert (found.units, found.value) == (2, 2 * (8 + 11 + 37 + 5) * flow.MICRO)
+
+
+def test_cuttings_and_cells_of_opened_pots_cost_what_any_cost() -> None:
+    """They have no size yet: a price that names one is never theirs, whether pots are made here or opened."""
+    ledger = priced()
+    for step in ("cutting", "striking"):
+        ledger.tell("cost-set", step=step, amount="9.00", size="P9", effective_on=ledger.teller.now.date().isoformat())
+    ledger.opened("potted", 10, "G1", "P9")
+    assert Told(ledger).flows()["potted", "opened"] == (10, 10 * (8 + 11 + 37) * flow.MICRO)
+
+
+def looked_at(ledger: Ledger) -> str:
+    """A hundred pots, all looked at and all held back: no plant moves. The id of the grading."""
+    batch = ledger.opened("potted", 100, "G1", "P9")
+    return str(ledger.tell("graded", batch=batch, place="G1", finished=0, held_back=100, to="G2").told.id)
+
+
+@pytest.mark.parametrize(("taken_back", "normal"), [(False, 10), (True, 0)])
+def test_plants_looked_at_count_whether_they_move_or_not(taken_back: bool, normal: int) -> None:
+    """Ten of a hundred inspected may be lost as normal, though all were held back; none if nobody looked after all."""
+    ledger = priced(normal_basis="of-inspected", normal_percent={"potted": 10})
+    look = looked_at(ledger)
+    if taken_back:
+        ledger.tell("reversed", entry=look, reason="another bench")
+    told: Any = ledger.log[-2 if taken_back else -1].told
+    ledger.tell("lost", batch=told.batch, stage="potted", place="G1", units=12, cause="rot")
+    assert [line.normal for line in Told(ledger).lines if line.flow == "lost"] == [normal]
+
+
+def test_a_rooting_count_taken_back_looked_at_nothing() -> None:
+    """What it moved and what it looked at are both undone."""
+    ledger = priced(normal_basis="of-inspected")
+    batch = ledger.opened("struck", 100, "P1")
+    count = ledger.tell("rooted", batch=batch, place="P1", usable=90, weak=10, failed=0, to="H1")
+    ledger.tell("reversed", entry=str(count.told.id), reason="the wrong tray")
+    told = Told(ledger)
+    assert told.shelf.crops[IXORA].allowances[f"{batch}/struck"].inspected == 0
+
+
+def test_trays_told_later_are_not_those_that_cells_stand_in_already() -> None:
+    """Cells of a batch whose trays nobody told keep their place in the books when the batch is struck into others."""
+    ledger = priced()
+    batch = ledger.opened("struck", 100, "P1")
+    here = {"batch": batch, "place": "P1"}
+    more: Any = ledger.tell("gathered", crop=IXORA, stock_plants=[{"stock_plant": "S-IXO", "cuttings": 50}], place="P1").told
+    ledger.tell("merged", stage="gathered", sources=[{"batch": more.batch, "place": "P1", "units": 50}], place="P1", into=batch)
+    ledger.tell("struck", batch=batch, gathered_at="P1", cuttings=50, per_cell=1, cells=50, place="P1", tray_cells=72)
+    ledger.tell("lost", **here, stage="struck", units=100, cause="rot")
+    assert Told(ledger).shelf.crops[IXORA].pools["/struck"].standing == {"P1/0": 50}
 
 
 def test_currencies_have_their_own_minor_units() -> None:

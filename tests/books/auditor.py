@@ -450,6 +450,8 @@ class Books:
         for line in self.nights(pool, Counter({(spot.batch, spot.place): units}), day, self.clock[pool]):
             self.keep(line._replace(position=row["position"], type=row["type"], person=row["by"]))
         self.stands[pool][spot.batch, spot.place] += units
+        if spot.stage in ("struck", "rooted"):  # trays told later are not those that these stand in
+            self.told.tray.setdefault(spot.batch, None)
         self.moved[pool, day] += units
 
     def nights(self, pool: Pool, stands: Counter[tuple[str, str]], since: date, until: date) -> Iterator[Line]:

@@ -74,6 +74,8 @@ HANDLERS: list[ControllerRouterHandler] = [
     promises.get_promises,
     potting.get_potting_list,
     reports.get_shrink,
+    reports.get_damage,
+    reports.get_reversals,
     reports.get_promises_kept,
     statements.get_movement,
     statements.get_value,

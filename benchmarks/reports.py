@@ -20,7 +20,7 @@ import psycopg
 
 from benchmarks import figures, ground
 from benchmarks.figures import Aim
-from ledger import answers, statements
+from ledger import answers, losses, statements
 from ledger.demo.history import history
 from ledger.log import store
 from ledger.nursery import Nursery
@@ -58,10 +58,10 @@ def _reports(today: date) -> dict[str, Callable[[answers.Cursor], Any]]:
         ),
         "the value with its lower of two": lambda cursor: statements.value(cursor, on=today, realisable=True),
         "the journal": lambda cursor: statements.journal(cursor, since=year, until=today),
-        "shrink of the cohort by crop and size": lambda cursor: answers.shrink_report(
+        "shrink of the cohort by crop and size": lambda cursor: losses.shrink_report(
             cursor, basis="cohort", since=since, until=today, by=("crop", "size")
         ),
-        "shrink of the calendar by stage and cause": lambda cursor: answers.shrink_report(
+        "shrink of the calendar by stage and cause": lambda cursor: losses.shrink_report(
             cursor, basis="calendar", since=since, until=today, by=("stage", "cause")
         ),
     }

@@ -14,7 +14,7 @@ import msgspec
 import psycopg
 from msgspec import Struct
 
-from ledger.books import kept, shrink
+from ledger.books import kept
 from ledger.log import queries, store
 from ledger.plants import cards, desk
 from ledger.plants.cards import (
@@ -368,117 +368,6 @@ def potting(cursor: Cursor, day: date | None) -> PottingAnswer:
             line = PottingLine(crop=there.crop, size=there.size, pots=ask.open, plugs=ask.reserved)
             lines.append(ListedPotting(line=line))
     return PottingAnswer(as_of=as_of, day=day, issued=False, lines=lines)
-
-
-# --- shrink ----------------------------------------------------------------------------------------------------
-
-
-class RecordsLine(Struct, frozen=True, kw_only=True):
-    """What counts found missing or over: the quality of the records, not of the growing."""
-
-    crop: str
-    size: str | None
-    stage: str
-    count_short: int
-    count_over: int
-    counts: int
-
-
-class BesideLine(Struct, frozen=True, kw_only=True):
-    """What is gone without being shrink."""
-
-    crop: str
-    size: str | None
-    what: str
-    units: int
-
-
-class ShrinkReport(Answer, frozen=True, kw_only=True):
-    """Numerator (`lost`), denominator (`of`) and basis of every rate are printed, since published definitions differ."""
-
-    basis: shrink.Basis
-    denominator: str
-    interval: str
-    since: date
-    until: date
-    rates: list[shrink.Rate]
-    cumulative: list[shrink.Cumulative]
-    records: list[RecordsLine]
-    beside: list[BesideLine]
-
-
-_DENOMINATOR = {
-    "cohort": "units that entered the stage, of the batches that began in the period",
-    "calendar": "units standing when the period began and units that came into the stage during it",
-}
-
-
-def shrink_report(
-    cursor: Cursor,
-    *,
-    basis: shrink.Basis,
-    since: date,
-    until: date,
-    by: Sequence[shrink.Grouping],
-    crop: str | None = None,
-    size: str | None = None,
-) -> ShrinkReport:
-    """What was lost, by any of crop, size, stage and cause, from the passages."""
-    values = {"from": since, "to": until, "crop": crop, "size": size}
-    flows = _flows(cursor.execute(SQL[f"shrink_{basis}"], values).fetchall())
-    records = [
-        RecordsLine(crop=row[0], size=row[1], stage=row[2], count_short=row[3], count_over=row[4], counts=row[5])
-        for row in cursor.execute(SQL["count_differences"], values)
-    ]
-    beside = [BesideLine(crop=row[0], size=row[1], what=row[2], units=row[3]) for row in cursor.execute(SQL["beside"], values)]
-    beside += [
-        BesideLine(crop=row[0], size=row[1], what="transit-damage", units=row[2])
-        for row in cursor.execute(SQL["transit_damage"], values)
-    ]
-    return ShrinkReport(
-        as_of=_followed(cursor),
-        basis=basis,
-        denominator=_DENOMINATOR[basis],
-        interval="Wilson, 95 %; batches differ more than coins do, so the truth may lie wider",
-        since=since,
-        until=until,
-        rates=shrink.rates(flows, by),
-        cumulative=shrink.cumulatives(flows, by),
-        records=records,
-        beside=beside,
-    )
-
-
-def _flows(rows: Sequence[tuple[Any, ...]]) -> list[shrink.Flow]:
-    exposed: dict[tuple[str, str | None, str], int] = {}
-    lost: dict[tuple[str, str | None, str], dict[str, int]] = {}
-    batches: dict[tuple[str, str | None, str], set[str]] = {}
-    for crop, size, stage, flow, via, units, numbers in rows:
-        key = (crop, size, stage)
-        batches.setdefault(key, set()).update(numbers)
-        if flow == "lost":
-            lost.setdefault(key, {})[via] = lost.get(key, {}).get(via, 0) + units
-        else:
-            exposed[key] = exposed.get(key, 0) + units
-    return [
-        shrink.Flow(
-            crop=key[0],
-            size=key[1],
-            stage=key[2],
-            exposed=exposed.get(key, 0),
-            lost=lost.get(key, {}),
-            batches=len(numbers),
-        )
-        for key, numbers in sorted(batches.items(), key=lambda item: (item[0][0], item[0][1] or "", item[0][2]))
-        if exposed.get(key, 0) or lost.get(key)
-    ]
-
-
-def _followed(cursor: Cursor) -> int:
-    """The position up to which the passages have followed the log."""
-    row = cursor.execute(SQL["followed"]).fetchone()
-    assert row is not None
-    return int(row[0])
 
 
 # --- promises kept ---------------------------------------------------------------------------------------------

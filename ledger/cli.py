@@ -33,6 +33,7 @@ from ledger import (
     check_proof,
     keys,
     logs,
+    losses,
     measured,
     past,
     postgres,
@@ -444,11 +445,51 @@ def _print_trace(found: answers.Trace, as_json: bool) -> None:
         out.print(orders)
 
 
+def _by(words: Any, by: str) -> list[Any]:
+    """Those of a closed list of words that were asked for, in the order of the list."""
+    chosen, known = by.split(","), get_args(words)
+    if not set(chosen) <= set(known):
+        raise click.UsageError(f"--by takes any of {', '.join(known)}, with commas")
+    return [name for name in known if name in chosen]
+
+
+def _by_option(words: Any, default: str) -> Callable[[Callable[Parameters, Result]], Callable[Parameters, Result]]:
+    return click.option("--by", default=default, show_default=True, help=f"Any of {', '.join(get_args(words))}, with commas.")
+
+
+_FROM = click.option("--from", "since", type=click.DateTime(["%Y-%m-%d"]), help="First day; the beginning if left out.")
+_TO = click.option("--to", "until", type=click.DateTime(["%Y-%m-%d"]), help="Last day; today if left out.")
+_KNOWN_AT = click.option("--known-at", type=click.DateTime(["%Y-%m-%dT%H:%M:%S%z"]), help="As it was known at this moment.")
+
+
+def _report(answer: msgspec.Struct, report: Report, kind: printed.Format | None, path: Path | None, *, as_json: bool) -> None:
+    """A report as it was asked for: a file, JSON, or its tables on the screen."""
+    if kind is not None:
+        _write(report, kind, path)
+        return
+    if as_json:
+        _print_json(answer)
+        return
+    for number, found in enumerate(report.tables):
+        if number and not any(True for _ in found.rows):
+            continue
+        table = Table(title=found.title, title_justify="left")
+        for column in found.columns:
+            table.add_column(column.whole_heading, justify="left" if column.kind in ("text", "date", "moment") else "right")
+        for row in [*found.rows, *([found.totals] if found.totals is not None else [])]:
+            table.add_row(*(tables.shown(cell, column) for cell, column in zip(row, found.columns, strict=True)))
+        out.print(table)
+        for told in found.facts if number == 0 else ():  # what holds for the first holds for all
+            out.print(f"{told.column.heading}: {tables.shown(told.value, told.column)}", markup=False)
+        for note in found.notes:
+            out.print(note, markup=False)
+
+
 @main.command()
-@click.option("--by", default="crop,size", show_default=True, help="Any of crop, size, stage, cause, with commas.")
+@_by_option(Grouping, "crop,size")
 @click.option("--basis", type=click.Choice(["cohort", "calendar"]), default="cohort", show_default=True)
-@click.option("--from", "since", type=click.DateTime(["%Y-%m-%d"]), help="First day; the beginning if left out.")
-@click.option("--to", "until", type=click.DateTime(["%Y-%m-%d"]), help="Last day; today if left out.")
+@_FROM
+@_TO
 @click.option("--crop", help="Only this crop.")
 @click.option("--size", help="Only this pot size.")
 @as_json
@@ -465,67 +506,61 @@ def shrink(
     kind: printed.Format | None,
     path: Path | None,
 ) -> None:
-    """What was lost, of what: numerator, denominator and basis of every rate."""
-    chosen = by.split(",")
-    if not set(chosen) <= {"crop", "size", "stage", "cause"}:
-        raise click.UsageError("--by takes any of crop, size, stage, cause, with commas")
-    groupings: list[Grouping] = [name for name in ("crop", "size", "stage", "cause") if name in chosen]
+    """What was lost, of what: numerator, denominator and basis of every rate, its cost and its retail value."""
+    chosen = _by(Grouping, by)
     kind = _file_kind(kind, path, as_json=as_json)
     with _look(follow=True) as cursor:
         first, last = _period(cursor, since, until)
-        found = answers.shrink_report(cursor, basis=basis, since=first, until=last, by=groupings, crop=crop, size=size)
+        found = losses.shrink_report(cursor, basis=basis, since=first, until=last, by=chosen, crop=crop, size=size)
         made_at = answers.written_at(cursor, found.as_of)
-    if kind is not None:
-        _write(printed.shrink(found, made_at), kind, path)
-        return
-    if as_json:
-        _print_json(found)
-        return
-    table = _table(
-        f"Shrink by {basis}, {first} to {last}, as of position {found.as_of}",
-        "crop", "size", "stage", "cause", "lost", "of", "rate", "low", "high", "batches",
-    )  # fmt: skip
-    for rate in found.rates:
-        limits = [f"{value:.1%}" if value is not None else "" for value in (rate.rate, rate.low, rate.high)]
-        few = " (few data)" if rate.few_data else ""
-        table.add_row(
-            rate.crop or "all",
-            rate.size or "",
-            rate.stage,
-            rate.cause or "",
-            str(rate.lost),
-            str(rate.of),
-            *limits,
-            f"{rate.batches}{few}",
-        )
-    out.print(table)
-    out.print(f"of: {found.denominator}. Limits: {found.interval}.", markup=False)
+    _report(found, printed.shrink(found, made_at), kind, path, as_json=as_json)
 
 
-_FROM = click.option("--from", "since", type=click.DateTime(["%Y-%m-%d"]), help="First day; the beginning if left out.")
-_TO = click.option("--to", "until", type=click.DateTime(["%Y-%m-%d"]), help="Last day; today if left out.")
-_KNOWN_AT = click.option("--known-at", type=click.DateTime(["%Y-%m-%dT%H:%M:%S%z"]), help="As it was known at this moment.")
+@main.command()
+@_by_option(losses.DamageBy, "carrier")
+@_FROM
+@_TO
+@as_json
+@as_file
+@_clear_errors
+def damage(
+    by: str, since: datetime | None, until: datetime | None, as_json: bool, kind: printed.Format | None, path: Path | None
+) -> None:
+    """What arrived damaged, of what was shipped in the period, and what replacing it cost."""
+    chosen = _by(losses.DamageBy, by)
+    kind = _file_kind(kind, path, as_json=as_json)
+    with _look(follow=True) as cursor:
+        first, last = _period(cursor, since, until)
+        found = losses.damage_report(cursor, since=first, until=last, by=chosen)
+        made_at = answers.written_at(cursor, found.as_of)
+    _report(found, printed.damage(found, made_at), kind, path, as_json=as_json)
 
 
-def _report(answer: msgspec.Struct, report: Report, kind: printed.Format | None, path: Path | None, *, as_json: bool) -> None:
-    """A report as it was asked for: a file, JSON, or its tables on the screen."""
-    if kind is not None:
-        _write(report, kind, path)
-        return
-    if as_json:
-        _print_json(answer)
-        return
-    for found in report.tables:
-        table = Table(title=found.title, title_justify="left")
-        for column in found.columns:
-            table.add_column(column.whole_heading, justify="left" if column.kind in ("text", "date", "moment") else "right")
-        for row in [*found.rows, *([found.totals] if found.totals is not None else [])]:
-            table.add_row(*(tables.shown(cell, column) for cell, column in zip(row, found.columns, strict=True)))
-        out.print(table)
-        for told in found.facts:
-            out.print(f"{told.column.heading}: {tables.shown(told.value, told.column)}", markup=False)
-        for note in found.notes:
-            out.print(note, markup=False)
+@main.command()
+@_by_option(losses.ReversalsBy, "kind,person")
+@_FROM
+@_TO
+@click.option("--crop", help="Only this crop.")
+@as_json
+@as_file
+@_clear_errors
+def reversals(
+    by: str,
+    since: datetime | None,
+    until: datetime | None,
+    crop: str | None,
+    as_json: bool,
+    kind: printed.Format | None,
+    path: Path | None,
+) -> None:
+    """Every entry that was taken back and every count that differed: who, when, what, why, how much; each, and summed."""
+    chosen = _by(losses.ReversalsBy, by)
+    kind = _file_kind(kind, path, as_json=as_json)
+    with _look(follow=True) as cursor:
+        first, last = _period(cursor, since, until)
+        found = losses.reversal_report(cursor, since=first, until=last, by=chosen, crop=crop)
+        made_at = answers.written_at(cursor, found.as_of)
+    _report(found, printed.reversals(found, made_at), kind, path, as_json=as_json)
 
 
 @main.command()
@@ -552,10 +587,7 @@ def movement(
     path: Path | None,
 ) -> None:
     """The statement that ties: opening, what came in and went out, closing, in units and money."""
-    chosen = by.split(",")
-    if not set(chosen) <= set(get_args(StatementBy)):
-        raise click.UsageError(f"--by takes any of {', '.join(get_args(StatementBy))}, with commas")
-    groups: list[StatementBy] = [name for name in get_args(StatementBy) if name in chosen]
+    groups = _by(StatementBy, by)
     kind = _file_kind(kind, path, as_json=as_json)
     with _look(follow=True) as cursor:
         first, last = _period(cursor, since, until)
@@ -683,10 +715,7 @@ def promises_kept(
     path: Path | None,
 ) -> None:
     """How promises were kept that fell due: the confidence that was stated, and what was there."""
-    chosen = by.split(",")
-    if not set(chosen) <= set(get_args(KeptBy)):
-        raise click.UsageError(f"--by takes any of {', '.join(get_args(KeptBy))}, with commas")
-    groupings: list[KeptBy] = [name for name in get_args(KeptBy) if name in chosen]
+    groupings = _by(KeptBy, by)
     kind = _file_kind(kind, path, as_json=as_json)
     with _look() as cursor:
         first, last = _period(cursor, since, until)

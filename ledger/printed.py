@@ -11,7 +11,7 @@ from typing import Literal, get_args
 
 from msgspec import Struct
 
-from ledger import answers, statements
+from ledger import answers, losses, statements
 from ledger.books.statement import StatementLine
 from ledger.printing.tables import Column, Fact, Report, Row, Table, fact, rows_of, shown
 
@@ -66,50 +66,132 @@ def _about(since: date, until: date, as_of: int) -> list[Fact]:
     ]
 
 
-# --- shrink ----------------------------------------------------------------------------------------------------
-
-_RATES = (
-    *_texts("crop", "size", "stage", "cause"),
-    _units("lost", "Lost"),
-    _units("of", "Of"),
-    _share("rate", "Rate"),
-    _share("low", "Low"),
-    _share("high", "High"),
-    _units("batches", "Batches"),
-    *_texts("few_data"),
-)
-_CUMULATIVE = (*_texts("crop", "size"), _units("stages", "Stages"), _share("rate", "Lost over all stages"))
-_RECORDS = (
-    *_texts("crop", "size", "stage"),
-    _units("count_short", "Count short"),
-    _units("count_over", "Count over"),
-    _units("counts", "Counts"),
-)
-_BESIDE = (*_texts("crop", "size", "what"), _units("units", "Units"))
+def _money(name: str, heading: str, places: int) -> Column:
+    return Column(name=name, heading=heading, kind="money", places=places)
 
 
-def shrink(found: answers.ShrinkReport, made_at: datetime) -> Report:
-    """Rates, then what stands beside them."""
+def _currency(currency: str, known_at: datetime | None) -> list[Fact]:
+    return [
+        fact("currency", "Currency", currency),
+        *([fact("known_at", "As known at", known_at, "moment")] if known_at else []),
+    ]
+
+
+# --- losses ----------------------------------------------------------------------------------------------------
+
+
+def _interval(many: str) -> tuple[Column, ...]:
+    return (
+        _share("rate", "Rate"),
+        _share("low", "Low"),
+        _share("high", "High"),
+        *_texts("interval"),
+        _units(many, many.capitalize()),
+    )
+
+
+def shrink(found: losses.ShrinkReport, made_at: datetime) -> Report:
+    """Rates with what they cost, stage after stage, what was avoidable, yields; then what stands beside shrink."""
     facts = (
         fact("basis", "Basis", found.basis),
         fact("denominator", "Of", found.denominator),
         *_about(found.since, found.until, found.as_of),
+        *_currency(found.currency, None),
+    )
+    cost, retail = _money("cost", "Cost", found.places), _money("retail", "At list price", found.places)
+    rates = (
+        *_texts("crop", "size", "stage", "month", "cause", "place", "person", "unit"),
+        *(_units("lost", "Lost"), _units("of", "Of")),
+        *_interval("batches"),
+        *_texts("few_data"),
+        *(_units("avoidable", "Avoidable"), _units("normal", "Normal"), cost),
+        *(_money("expensed", "Expensed", found.places), retail, _units("unpriced", "Without a price")),
     )
 
     def table(title: str, columns: tuple[Column, ...], lines: Sequence[Struct], *notes: str) -> Table:
-        return Table(title=title, columns=columns, rows=rows_of(lines, columns), facts=facts, notes=notes)
+        """Without the groupings that were not asked for: paper is narrow."""
+        chosen = tuple(column for column in columns if column.name in found.by or column.name not in _GROUPINGS)
+        return Table(title=title, columns=chosen, rows=rows_of(lines, chosen), facts=facts, notes=notes)
 
-    return Report(
-        title="Shrink",
-        name=_named("shrink", found.since, found.until),
-        made_at=made_at,
-        tables=(
-            table("Lost", _RATES, found.rates, f"Low and high: {found.interval}."),
-            table("Over all stages", _CUMULATIVE, found.cumulative),
-            table("Count differences", _RECORDS, found.records, "They measure the records, not the growing."),
-            table("Beside shrink", _BESIDE, found.beside, "Not in any rate."),
-        ),
+    tables = (
+        table("Lost", rates, found.rates, f"Low and high: {found.interval}.", *found.notes),
+        table("Stage after stage", _CUMULATIVE, found.cumulative, "Up to the end of each stage: 1 - product of (1 - rate)."),
+        table("Avoidable", _AVOIDABLE, found.avoidable),
+        table("Yield", _YIELD, found.yields, "Of cells struck in the period; what is under way may become saleable still."),
+        table("Count differences", _RECORDS, found.records, "They measure the records, not the growing."),
+        table("Beside shrink", (*_BESIDE, cost, retail), found.beside, "Not in any rate."),
     )
+    return Report(title="Shrink", name=_named("shrink", found.since, found.until), made_at=made_at, tables=tables)
+
+
+_GROUPINGS = ("crop", "size", "month", "cause", "place", "person")
+_CUMULATIVE = (
+    *_texts("crop", "size", "month", "stage"),
+    *(_units("lost", "Lost"), _units("of", "Of"), _share("rate", "Rate"), _share("cumulative", "Lost so far")),
+)
+_AVOIDABLE = (
+    *_texts("crop", "size", "stage", "month", "unit"),
+    *(_units("avoidable", "Avoidable"), _units("lost", "Lost"), _share("share", "Share")),
+)
+_YIELD = (
+    *_texts("crop", "month"),
+    *(_units("cuttings", "Cuttings"), _units("cells", "Cells"), _units("saleable", "Saleable"), _units("seconds", "Seconds")),
+    *(_units("cells_in_saleable", "Cells in them"), _units("under_way", "Cells under way")),
+    *(_share("per_cutting", "Per cutting"), _share("per_cell", "Per cell"), _share("come_through", "Cells come through")),
+)
+_RECORDS = (
+    *_texts("crop", "size", "stage", "month", "place", "person"),
+    *(_units("count_short", "Count short"), _units("count_over", "Count over"), _units("counts", "Counts")),
+)
+_BESIDE = (*_texts("crop", "size", "month", "what"), _units("units", "Units"))
+
+
+def damage(found: losses.DamageReport, made_at: datetime) -> Report:
+    """What arrived damaged of what was shipped."""
+    columns = (
+        *_texts(*get_args(losses.DamageBy)),
+        *(_units("claimed", "Claimed"), _units("shipped", "Shipped")),
+        *_interval("orders"),
+        *_texts("few_data"),
+        *(_units("replaced", "Replaced"), _money("replaced_cost", "At a cost of", found.places)),
+    )
+    facts = (
+        fact("basis", "Rates", found.basis),
+        *_about(found.since, found.until, found.as_of),
+        *_currency(found.currency, None),
+    )
+    table = Table(
+        title="Damage on the way",
+        columns=columns,
+        rows=rows_of(found.lines, columns),
+        facts=facts,
+        notes=(f"Low and high: {found.interval}.", "Damage on the way is no shrink."),
+    )
+    return Report(title="Damage", name=_named("damage", found.since, found.until), made_at=made_at, tables=(table,))
+
+
+def reversals(found: losses.ReversalReport, made_at: datetime) -> Report:
+    """What was taken back and what was counted differently, one by one, then summed."""
+    facts = (*_about(found.since, found.until, found.as_of), *_currency(found.currency, None))
+    value = _money("value", "Value", found.places)
+    each = (
+        *(_units("position", "Position"), Column(name="day", heading="Day", kind="date")),
+        *_texts("kind", "person", "type", "entry_person", "crop", "size", "batch", "stage", "place"),
+        *(_units("units", "Units"), value),
+        *_texts("reason"),
+    )
+    sums = (
+        *_texts(*get_args(losses.ReversalsBy)),
+        *(_units("times", "Times"), _units("moved", "Units moved"), _units("found", "Found"), _units("short", "Short"), value),
+    )
+    notes = ("Units of a count: found over, or short below 0. Value: what the inventory's value changed by.",)
+    tables = (
+        Table(
+            title="Taken back, and counted differently", columns=each, rows=rows_of(found.lines, each), facts=facts, notes=notes
+        ),
+        Table(title="Summed", columns=sums, rows=rows_of(found.sums, sums), facts=facts),
+    )
+    return Report(title="Reversals", name=_named("reversals", found.since, found.until), made_at=made_at, tables=tables)
 
 
 # --- promises kept ---------------------------------------------------------------------------------------------
@@ -155,10 +237,6 @@ def promises_kept(found: answers.KeptReport, made_at: datetime) -> Report:
 
 
 # --- the statement, the value, the journal -----------------------------------------------------------------------
-
-
-def _money(name: str, heading: str, places: int) -> Column:
-    return Column(name=name, heading=heading, kind="money", places=places)
 
 
 #: what a statement's columns are called on paper
@@ -252,13 +330,6 @@ def _listed(units: Mapping[str, int]) -> str:
 
 def _sums(rows: Sequence[Row], *places: int) -> list[int]:
     return [sum(int(str(row[place])) for row in rows if row[place] is not None) for place in places]
-
-
-def _currency(currency: str, known_at: datetime | None) -> list[Fact]:
-    return [
-        fact("currency", "Currency", currency),
-        *([fact("known_at", "As known at", known_at, "moment")] if known_at else []),
-    ]
 
 
 def value(found: statements.Value, made_at: datetime) -> Report:

@@ -62,7 +62,7 @@ PURE = {
     "ledger.promising": ("ledger.promising", "ledger.plants", "msgspec", "numpy"),
     "ledger.forecast": ("ledger.forecast", "ledger.plants", "msgspec", "numpy", "scipy"),
     "ledger.planning": ("ledger.planning", "ledger.forecast", "ledger.plants", "msgspec", "numpy", "scipy"),
-    "ledger.books": ("ledger.books", "ledger.plants", "msgspec"),
+    "ledger.books": ("ledger.books", "ledger.forecast", "ledger.plants", "msgspec", "numpy", "scipy"),
 }
 #: what of the standard library reaches the world outside
 WORLD = {

@@ -15,7 +15,7 @@ import psycopg
 import pytest
 from psycopg import errors
 
-from ledger import answers, keys, statements
+from ledger import answers, keys, losses, statements
 from ledger.log import queries, store
 from ledger.projections import books, cards, lines, passages, proof, runner
 
@@ -27,6 +27,7 @@ LOADED = {
     "keys.sql": keys.SQL,
     "lines.sql": lines.SQL,
     "log.sql": store.SQL,
+    "losses.sql": losses.SQL,
     "passages.sql": passages.SQL,
     "proof.sql": proof.SQL,
     "reads.sql": answers.SQL,

@@ -156,7 +156,27 @@ def test_the_worked_batch_gives_the_shrink_of_its_stages(bench: Bench) -> None:
         ("P9", "finished", "handling"): (1, 33),
     }
     assert [(line["stage"], line["count_short"], line["count_over"]) for line in report["records"]] == [("finished", 1, 0)]
-    assert [(line["what"], line["units"]) for line in report["beside"]] == [("transit-damage", 2)]
+    assert [(line["what"], line["units"], line["retail"]) for line in report["beside"]] == [("transit-damage", 2, 3000)]
+    assert {(line["stage"], line["avoidable"], line["lost"]) for line in report["avoidable"] if line["avoidable"]} == {
+        ("rooted", 5, 5),
+        ("potted", 2, 3),
+        ("finished", 1, 1),
+    }
+    (made,) = report["yields"]
+    numbers = [made[name] for name in ("cuttings", "cells", "saleable", "under_way")]
+    assert numbers == [288, 144, 33 - 10, 31 + 4 + 45]
+    assert (made["per_cell"], made["per_cutting"]) == (round(23 / 144, 6), round(23 / 288, 6))
+    small_pots = [line for line in report["cumulative"] if line["size"] == "P9"]
+    assert [(line["stage"], line["lost"], line["of"]) for line in small_pots] == [
+        ("gathered", 12, 300), ("struck", 32, 144), ("rooted", 5, 112), ("potted", 3, 40), ("finished", 1, 33),
+        ("picked", 0, 17),
+    ]  # fmt: skip
+    left = (1 - 12 / 300) * (1 - 32 / 144) * (1 - 5 / 112) * (1 - 3 / 40) * (1 - 1 / 33)
+    assert small_pots[-1]["cumulative"] == round(1 - left, 6)
+    (damage,) = bench.get("/v1/reports/damage?by=carrier,cause")["lines"]
+    assert (damage["claimed"], damage["shipped"], damage["replaced"]) == (2, 15, 2)
+    (counted,) = bench.get("/v1/reports/reversals")["lines"]
+    assert (counted["kind"], counted["units"], counted["batch"]) == ("count-difference", -1, small)
 
 
 def test_the_worked_batch_is_the_same_in_process(nursery: Nursery) -> None:

@@ -1,9 +1,9 @@
-"""Reports for the accountant: shrink, and how promises were kept; as JSON, or as a file (CSV, XLSX, PDF)."""
+"""Reports: shrink, damage on the way, what was taken back, how promises were kept; as JSON, or as a file (CSV, XLSX, PDF)."""
 
 from __future__ import annotations
 
 from datetime import UTC, date, datetime
-from typing import Annotated, cast, get_args
+from typing import Annotated, Any, get_args
 
 from litestar import Response
 from litestar.exceptions import ValidationException
@@ -12,27 +12,37 @@ from litestar.params import QueryParameter
 from api import parameters as asked
 from api.routes import reading
 from api.services import NamedFollower, NamedReader
-from ledger import answers, printed
+from ledger import answers, losses, printed
 from ledger.books.kept import KeptBy
 from ledger.books.shrink import Basis, Grouping
 from ledger.plants.desk import day_of
 from ledger.plants.entries import END
 from ledger.printing.tables import Report
 
-_BY = get_args(Grouping)
 _LONG_AGO = date(2000, 1, 1)
 
 
-@reading("/v1/reports/shrink", scope="books", answers=answers.ShrinkReport, tag="Books")
+def _named(words: Any) -> str:
+    return ", ".join(get_args(words))
+
+
+def _any_of(words: Any) -> str:
+    """The pattern of some of a closed list of words, with commas."""
+    one = "|".join(get_args(words))
+    return rf"^({one})(,({one})){{0,{len(get_args(words)) - 1}}}" + END
+
+
+def _chosen(words: Any, by: str) -> list[Any]:
+    """Those of the words that were asked for, in the order of the list."""
+    return [name for name in get_args(words) if name in by.split(",")]
+
+
+@reading("/v1/reports/shrink", scope="books", answers=losses.ShrinkReport, tag="Books")
 def get_shrink(
     reader: NamedReader,
     follower: NamedFollower,
     by: Annotated[
-        str,
-        QueryParameter(
-            pattern=r"^(crop|size|stage|cause)(,(crop|size|stage|cause)){0,3}" + END,
-            description="Any of crop, size, stage, cause.",
-        ),
+        str, QueryParameter(pattern=_any_of(Grouping), description=f"Any of {_named(Grouping)}; the stage always is.")
     ] = "crop,size",
     basis: Annotated[
         Basis, QueryParameter(description="Of what the rates are: a cohort of batches, or a calendar period.")
@@ -42,36 +52,74 @@ def get_shrink(
     crop: asked.Crop = None,
     size: asked.Size = None,
     format: asked.Format = "json",  # noqa: A002 - the API's word
-) -> Response[answers.ShrinkReport] | Response[bytes]:
-    """What was lost, with numerator, denominator and basis of every rate. Count differences and gifts stand beside it."""
+) -> Response[losses.ShrinkReport] | Response[bytes]:
+    """What was lost, with numerator, denominator and basis of every rate, its cost and its retail value side by side.
+
+    Count differences, damage on the way, gifts and plants planted as stock stand beside it.
+    """
     follower.catch_up()
-    groupings = cast("list[Grouping]", [name for name in _BY if name in by.split(",")])
     with reader.look() as cursor:
         first, last = period(cursor, since, until)
-        report = answers.shrink_report(cursor, basis=basis, since=first, until=last, by=groupings, crop=crop, size=size)
+        report = losses.shrink_report(
+            cursor, basis=basis, since=first, until=last, by=_chosen(Grouping, by), crop=crop, size=size
+        )
         made_at = answers.written_at(cursor, report.as_of)
     return Response(report) if format == "json" else given(printed.shrink(report, made_at), format)
+
+
+@reading("/v1/reports/damage", scope="books", answers=losses.DamageReport, tag="Books")
+def get_damage(
+    reader: NamedReader,
+    follower: NamedFollower,
+    by: Annotated[
+        str, QueryParameter(pattern=_any_of(losses.DamageBy), description=f"Any of {_named(losses.DamageBy)}.")
+    ] = "carrier",
+    since: asked.Since = None,
+    until: asked.Until = None,
+    format: asked.Format = "json",  # noqa: A002 - the API's word
+) -> Response[losses.DamageReport] | Response[bytes]:
+    """What arrived damaged of what was shipped in the period, with the interval of each rate, and what replacing it cost."""
+    follower.catch_up()
+    with reader.look() as cursor:
+        first, last = period(cursor, since, until)
+        report = losses.damage_report(cursor, since=first, until=last, by=_chosen(losses.DamageBy, by))
+        made_at = answers.written_at(cursor, report.as_of)
+    return Response(report) if format == "json" else given(printed.damage(report, made_at), format)
+
+
+@reading("/v1/reports/reversals", scope="books", answers=losses.ReversalReport, tag="Books")
+def get_reversals(
+    reader: NamedReader,
+    follower: NamedFollower,
+    by: Annotated[
+        str, QueryParameter(pattern=_any_of(losses.ReversalsBy), description=f"Any of {_named(losses.ReversalsBy)}.")
+    ] = "kind,person",
+    since: asked.Since = None,
+    until: asked.Until = None,
+    crop: asked.Crop = None,
+    format: asked.Format = "json",  # noqa: A002 - the API's word
+) -> Response[losses.ReversalReport] | Response[bytes]:
+    """Every entry that was taken back and every count that differed from the book: who, when, what, why, how much."""
+    follower.catch_up()
+    with reader.look() as cursor:
+        first, last = period(cursor, since, until)
+        report = losses.reversal_report(cursor, since=first, until=last, by=_chosen(losses.ReversalsBy, by), crop=crop)
+        made_at = answers.written_at(cursor, report.as_of)
+    return Response(report) if format == "json" else given(printed.reversals(report, made_at), format)
 
 
 @reading("/v1/reports/promises-kept", scope="books", answers=answers.KeptReport, tag="Books")
 def get_promises_kept(
     reader: NamedReader,
-    by: Annotated[
-        str,
-        QueryParameter(
-            pattern=r"^(confidence|basis|crop|size|month)(,(confidence|basis|crop|size|month)){0,4}" + END,
-            description="Any of confidence, basis, crop, size, month.",
-        ),
-    ] = "confidence",
+    by: Annotated[str, QueryParameter(pattern=_any_of(KeptBy), description=f"Any of {_named(KeptBy)}.")] = "confidence",
     since: asked.Since = None,
     until: asked.Until = None,
     format: asked.Format = "json",  # noqa: A002 - the API's word
 ) -> Response[answers.KeptReport] | Response[bytes]:
     """Stated confidence against what was kept, of promises whose lines fell due in the period."""
-    groupings = [name for name in get_args(KeptBy) if name in by.split(",")]
     with reader.look() as cursor:
         first, last = period(cursor, since, until)
-        report = answers.kept_report(cursor, since=first, until=last, by=groupings)
+        report = answers.kept_report(cursor, since=first, until=last, by=_chosen(KeptBy, by))
         made_at = answers.written_at(cursor, report.as_of)
     return Response(report) if format == "json" else given(printed.promises_kept(report, made_at), format)
 

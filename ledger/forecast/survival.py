@@ -12,8 +12,7 @@ from typing import NamedTuple
 import numpy as np
 from msgspec import Struct
 from numpy.typing import NDArray
-from scipy.optimize import minimize
-from scipy.special import betainc, betaln, expit, gammaln, logit
+from scipy.special import betainc, betaln, expit, gammaln, logit, psi, zeta
 
 from ledger.forecast.timing import Floats, Ints, summed
 
@@ -26,6 +25,8 @@ _USUAL_STRENGTH = 25.0
 _CROP_STRENGTHS = np.geomspace(8.0, 800.0, 12)
 _RECIPE_WORTH = 10.0  # so many independent plants does the grower's own opinion weigh against a group's
 _ENOUGH_TO_TELL = 8  # fewer plants are no disaster
+#: a fit keeps log odds and log strength within so much of 0, goes no further at once, and ends where it climbs by less
+_FAR, _STRIDE, _FLAT, _MOST_STEPS = 16.0, 2.0, 1e-9, 100
 _NEAR = 0.02  # shares are kept this far from 0 and 1 as expectations: nothing is certain
 
 
@@ -53,16 +54,65 @@ class BetaBinomial(NamedTuple):
 
 def fit_beta_binomial(successes: Sequence[int], trials: Sequence[int]) -> BetaBinomial:
     """Maximum likelihood over several batches with one mean and one rho (Crowder 1978, Applied Statistics 27:34-37)."""
-    y, n = np.asarray(successes, dtype=np.float64), np.asarray(trials, dtype=np.float64)
+    one = np.zeros(len(trials), dtype=np.int64)
+    return fit_beta_binomials(one, np.asarray(successes), np.asarray(trials), np.ones(len(trials)))[0]
 
-    def loss(at: Floats) -> float:
-        mean, rho = np.clip(expit(at), 1e-9, 1 - 1e-9)
-        return -float(log_beta_binomial(y, n, mean, 1 / rho - 1).sum())
 
-    start = logit(np.array([np.clip(y.sum() / n.sum(), _NEAR, 1 - _NEAR), 0.1]))
-    found = minimize(loss, start, method="Nelder-Mead", options={"xatol": 1e-9, "fatol": 1e-11, "maxiter": 2000})
-    mean, rho = expit(found.x)
-    return BetaBinomial(float(mean), float(rho), -float(found.fun))
+def fit_beta_binomials(group: Ints, successes: Ints, trials: Ints, times: Ints | Floats) -> list[BetaBinomial]:
+    """The same for many groups of batches at once; `times`: how many batches of a group had the same successes of trials.
+
+    Newton's method in log odds of the mean and log strength, each group with a step of its own that is cut until it climbs.
+    """
+    y, n, weight = successes.astype(np.float64), trials.astype(np.float64), times.astype(np.float64)
+    groups = int(group.max(initial=-1)) + 1
+    share = summed(group, weight * y, groups) / np.maximum(summed(group, weight * n, groups), 1.0)
+    best = np.stack([logit(np.clip(share, _NEAR, 1 - _NEAR)), np.full(groups, np.log(9.0))])
+    height, step = np.full(groups, -np.inf), np.zeros_like(best)
+    climbing = np.arange(groups)
+    for _ in range(_MOST_STEPS):
+        place = np.full(groups, -1)
+        place[climbing] = np.arange(len(climbing))
+        parts = np.flatnonzero(place[group] >= 0)
+        tried = np.clip(best[:, climbing] + step[:, climbing], -_FAR, _FAR)
+        reached, newton = _climb(tried, place[group[parts]], y[parts], n[parts], weight[parts])
+        gained = reached - height[climbing]
+        up = gained >= 0
+        on, back = climbing[up], climbing[~up]
+        best[:, on], height[on], step[:, on] = tried[:, up], reached[up], newton[:, up]
+        step[:, back] /= 4
+        climbing = climbing[~(np.abs(gained) < _FLAT)]
+        if not climbing.size:
+            break
+    mean, rho = expit(best[0]), 1 / (1 + np.exp(best[1]))
+    height += summed(group, weight * (gammaln(n + 1) - gammaln(y + 1) - gammaln(n - y + 1)), groups)
+    return [BetaBinomial(float(m), float(r), float(h)) for m, r, h in zip(mean, rho, height, strict=True)]
+
+
+def _climb(at: Floats, group: Ints, y: Floats, n: Floats, weight: Floats) -> tuple[Floats, Floats]:
+    """The log likelihood of each group but for the ways, and the step to where its slope should be level."""
+    mean, strength = expit(at[0]), np.exp(at[1])
+    a, b = mean * strength, (1 - mean) * strength
+    groups, left = at.shape[1], n - y
+
+    def total(of_parts: Floats) -> Floats:
+        return summed(group, weight * of_parts, groups)
+
+    seen = total(np.ones_like(y))
+    height = total(betaln(y + a[group], left + b[group])) - seen * betaln(a, b)
+    both = seen * psi(strength) - total(psi(n + strength[group]))
+    by_a, by_b = total(psi(y + a[group])) - seen * psi(a) + both, total(psi(left + b[group])) - seen * psi(b) + both
+    both = seen * zeta(2, strength) - total(zeta(2, n + strength[group]))  # zeta(2, .) is the slope of psi
+    by_aa = total(zeta(2, y + a[group])) - seen * zeta(2, a) + both
+    by_bb = total(zeta(2, left + b[group])) - seen * zeta(2, b) + both
+    q, odd = mean * b, by_a - by_b
+    slope = np.stack([q * odd, a * by_a + b * by_b])
+    bend_mean = q * q * (by_aa - 2 * both + by_bb) + q * (1 - 2 * mean) * odd
+    bend_both = q * (a * by_aa + (b - a) * both - b * by_bb) + q * odd
+    bend_strength = a * a * by_aa + 2 * a * b * both + b * b * by_bb + slope[1]
+    bends, ways = np.linalg.eigh(np.stack([[bend_mean, bend_both], [bend_both, bend_strength]]).transpose(2, 0, 1))
+    along = np.einsum("gij,ig->gj", ways, slope) / np.maximum(np.abs(bends), 1e-12)
+    newton: Floats = np.einsum("gij,gj->ig", ways, np.clip(along, -_STRIDE, _STRIDE))
+    return height, newton
 
 
 def worth(trials: Floats | float, strength: Floats | float) -> Floats:

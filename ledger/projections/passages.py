@@ -1,7 +1,8 @@
 """How plants passed through the stages of each batch, by day: entered, joined, left, lost, counted.
 
-Owns the tables passages and count_differences. A movement against the order of life (a set-back, a put-back) takes the
-earlier passage back instead of counting the plant twice; a reversal takes its entry's passages back.
+Owns the tables passages, stays (the same summed up by batch and stage) and count_differences. A movement against the order
+of life (a set-back, a put-back) takes the earlier passage back instead of counting the plant twice; a reversal takes its
+entry's passages back.
 """
 
 from __future__ import annotations
@@ -95,7 +96,7 @@ class Passages:
     """The projection as the runner knows it."""
 
     name = "passages"
-    version = 2
+    version = 3
     with_the_pen = False
     tables = queries.text("ledger.projections", "passages.tables.sql")
 
@@ -113,3 +114,6 @@ class Passages:
             if summed:
                 columns: dict[str, list[Any]] = {field: [key[place] for key in summed] for place, field in enumerate(fields)}
                 cursor.execute(SQL[name], {**columns, "units": list(summed.values())})
+        if passages:
+            touched = list({(passage.batch, passage.stage) for passage in passages})
+            cursor.execute(SQL["sum_up"], {"batch": [batch for batch, _ in touched], "stage": [stage for _, stage in touched]})

@@ -352,7 +352,7 @@ def test_shrink_shows_what_was_lost_of_what(shell: Shell, told: Told) -> None:
     assert found["basis"] == "cohort"
     table = shell.done("shrink", "--by", "stage,cause", *period).out
     assert "dried-out" in table
-    assert "7.5%" in table
+    assert "7.5 %" in table
     assert found["denominator"] in table
     calendar = shell.done("shrink", "--json", "--basis", "calendar", *period).json
     assert calendar["basis"] == "calendar"

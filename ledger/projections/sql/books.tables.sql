@@ -38,6 +38,7 @@ create table book_months (
 );
 create index book_lines_by_day on book_lines (day);
 create index book_lines_of_crop on book_lines (crop, day);
+create index book_lines_lost on book_lines (day) where flow = 'lost';
 
 create table book_batches (
     batch text primary key,

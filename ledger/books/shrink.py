@@ -300,10 +300,11 @@ def cumulatives(exposed: Sequence[Exposed], lost: Sequence[Lost]) -> list[Cumula
     for gone in lost:
         sums[gone.group][0] += gone.units
     lines: dict[tuple[str | None, str | None, str | None], dict[str, list[int]]] = defaultdict(dict)
+    sizes: set[tuple[str | None, str | None, str | None]]
     sizes = {(group.crop, group.size, group.month) for group in sums if group.size is not None}
     for group, numbers in sums.items():
-        ahead = [key for key in sizes if group.size is None and key[0] == group.crop and key[2] == group.month]
-        for key in ahead or [(group.crop, group.size, group.month)]:
+        own = (group.crop, group.size, group.month)
+        for key in _ahead_of(group, sizes) or [own]:
             if group.stage in IN_TURN and numbers[1] > 0:
                 lines[key][group.stage] = numbers
     found = []
@@ -319,6 +320,13 @@ def cumulatives(exposed: Sequence[Exposed], lost: Sequence[Lost]) -> list[Cumula
                 )
             )  # fmt: skip
     return found
+
+
+def _ahead_of(
+    group: Group, sizes: Iterable[tuple[str | None, str | None, str | None]]
+) -> list[tuple[str | None, str | None, str | None]]:
+    """The sizes that plants without one may come to."""
+    return [key for key in sizes if group.size is None and (key[0], key[2]) == (group.crop, group.month)]
 
 
 # --- what better work would have spared ------------------------------------------------------------------------

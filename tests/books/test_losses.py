@@ -293,7 +293,7 @@ def test_damage_is_claimed_of_shipped_with_its_interval_and_the_cost_of_replacem
     batch = bench.pots(200, day=0, stage="finished")
     for number, (carrier, region, on) in enumerate([("Van", "1", 1), ("Van", "2", 1), ("Van", "1", 20), ("Post", "1", 1)]):
         send(bench, batch, f"A-{number}", 20, carrier, region, day=on)
-    claim = {"batch": batch, "carrier": "Van", "day": 25}
+    claim: dict[str, Any] = {"batch": batch, "carrier": "Van", "day": 25}
     first = bench.post("damage-claimed", order="A-0", units=3, cause="crushed", **claim).entries[0].told
     bench.post("damage-claimed", order="A-2", units=1, cause="dried", **claim)
     wrong = bench.post("damage-claimed", order="A-1", units=9, cause="dried", **claim)

@@ -36,7 +36,8 @@ with family as materialized (
            a.root, a.units as of, -sum(l.units) as lost,
            -coalesce(sum(l.units) filter (where l.cause = any(%(avoidable)s)), 0) as avoidable, sum(l.normal) as normal,
            -sum(l.cost) as cost, -sum(l.value) as expensed,
-           -coalesce(sum(l.units::numeric * p.price), 0) as retail, -coalesce(sum(l.units) filter (where p.price is null), 0) as unpriced
+           -coalesce(sum(l.units * (p.price)), 0) as retail,
+           -coalesce(sum(l.units) filter (where p.price is null), 0) as unpriced
     from book_lines l left join family f on f.batch = l.batch and f.stage = l.stage
     join at_risk a on a.root = coalesce(f.root, l.batch) and a.stage = l.stage
     left join taken_back t on t.position = l.position
@@ -49,7 +50,8 @@ select case when %(by_crop)s then crop end, case when %(by_size)s then size end,
 from at_risk where units <> 0 group by 1, 2, 3, 4, units
 union all
 select case when %(by_crop)s then crop end, case when %(by_size)s then size end, stage, span, cause, place, person,
-       of::bigint, lost::bigint, count(*), sum(avoidable)::bigint, sum(normal)::bigint, sum(cost), sum(expensed), sum(retail), sum(unpriced)::bigint
+       of::bigint, lost::bigint, count(*), sum(avoidable)::bigint, sum(normal)::bigint, sum(cost), sum(expensed), sum(retail),
+       sum(unpriced)::bigint
 from by_batch where lost <> 0 group by 1, 2, 3, 4, 5, 6, 7, of, lost
 
 -- name: shrink_calendar
@@ -91,7 +93,8 @@ with family as materialized (
            coalesce(f.root, l.batch) as root, -sum(l.units) as lost,
            -coalesce(sum(l.units) filter (where l.cause = any(%(avoidable)s)), 0) as avoidable, sum(l.normal) as normal,
            -sum(l.cost) as cost, -sum(l.value) as expensed,
-           -coalesce(sum(l.units::numeric * p.price), 0) as retail, -coalesce(sum(l.units) filter (where p.price is null), 0) as unpriced
+           -coalesce(sum(l.units * (p.price)), 0) as retail,
+           -coalesce(sum(l.units) filter (where p.price is null), 0) as unpriced
     from book_lines l join batch b on b.key = l.batch left join family f on f.batch = l.batch and f.stage = l.stage
     left join taken_back t on t.position = l.position
     left join price p on p.crop = b.crop and p.size = b.size and l.day >= p.since and l.day < p.until
@@ -103,7 +106,8 @@ select case when %(by_crop)s then crop end, case when %(by_size)s then size end,
 from at_risk where units <> 0 group by 1, 2, 3, 4, units
 union all
 select case when %(by_crop)s then l.crop end, case when %(by_size)s then l.size end, l.stage, l.span, l.cause, l.place, l.person,
-       coalesce(a.units, 0)::bigint, l.lost::bigint, count(*), sum(l.avoidable)::bigint, sum(l.normal)::bigint, sum(l.cost), sum(l.expensed), sum(l.retail),
+       coalesce(a.units, 0)::bigint, l.lost::bigint, count(*), sum(l.avoidable)::bigint, sum(l.normal)::bigint, sum(l.cost),
+       sum(l.expensed), sum(l.retail),
        sum(l.unpriced)::bigint
 from by_batch l left join at_risk a on a.root = l.root and a.stage = l.stage and a.span = l.span
 where l.lost <> 0 group by 1, 2, 3, 4, 5, 6, 7, coalesce(a.units, 0), l.lost
@@ -139,7 +143,7 @@ with price as materialized (
 )
 select case when %(by_crop)s then g.crop end, case when %(by_size)s then g.size end,
        case when %(by_month)s then to_char(g.day, 'YYYY-MM') end, g.what, sum(g.units)::bigint, sum(g.cost),
-       sum(g.units * p.price)
+       sum(g.units * (p.price))
 from gone g
 left join price p on p.crop = g.crop and p.size = g.size and g.day >= p.since and g.day < p.until
 group by 1, 2, 3, 4 having sum(g.units) <> 0 order by 1, 2 nulls first, 3, 4

@@ -375,6 +375,8 @@ def value(
     for key in sorted(exact, key=lambda key: (key[0], key[1] or "", stages.index(key[2]))):
         if standing.get(key):
             lines += _value_lines(key, exact[key], standing[key], brings, by_batch=by_batch)
+        elif left := flow.minor(exact[key]):  # a late slip may leave a day of the past with value and no plants
+            lines.append(_without_plants(key, left, asked=realisable))
     return Value(
         as_of=found.as_of,
         on=on,
@@ -410,6 +412,14 @@ def _value_lines(key: PoolKey, exact: int, parts: dict[str, int], brings: _Bring
             )
         )
     return lines if by_batch else [_together(lines)]
+
+
+def _without_plants(key: PoolKey, left: int, *, asked: bool) -> ValueLine:
+    """What is left of a pool's value on a day on which nothing of it stood."""
+    nothing = 0 if asked else None
+    return ValueLine(
+        crop=key[0], size=key[1], stage=key[2], batch=None, units=0, each=0, value=left, realisable=nothing, lower=nothing
+    )
 
 
 def _together(lines: Sequence[ValueLine]) -> ValueLine:

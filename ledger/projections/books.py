@@ -44,7 +44,7 @@ class Books:
     """The projection as the runner knows it."""
 
     name = "books"
-    version = 1
+    version = 2
     with_the_pen = False
     tables = queries.text("ledger.projections", "books.tables.sql")
 

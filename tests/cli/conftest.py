@@ -13,6 +13,7 @@ from click.testing import CliRunner
 from psycopg import sql
 from psycopg.conninfo import make_conninfo
 
+from ledger import cli
 from ledger.cli import main
 from ledger.log import codec
 from ledger.nursery import Nursery, Posted
@@ -40,6 +41,7 @@ class Shell:
 
     def __call__(self, *arguments: object) -> Said:
         """Run a command."""
+        cli.out.width = 240  # whatever the terminal is that the tests run in
         environment = {"DATABASE_URL": self.conninfo, "COLUMNS": "240"}
         result = CliRunner(env=environment).invoke(main, [str(argument) for argument in arguments])
         if result.exception is not None and not isinstance(result.exception, SystemExit):

@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from collections import Counter, defaultdict
 from collections.abc import Iterable, Mapping, Sequence
+from functools import lru_cache
 from typing import Literal, NamedTuple
 
 import numpy as np
@@ -115,6 +116,7 @@ def _over_batches(part: Sequence[tuple[int, int, int]], batches: int, rho: float
     return Limits(low, high, "beta-binomial", fitted)
 
 
+@lru_cache(maxsize=4096)
 def _quantile(freedom: int) -> float:
     return float(student.ppf(0.975, freedom))
 

@@ -5,15 +5,20 @@ Whoever judges others has to be judged first: where this file is silent, an agre
 
 from __future__ import annotations
 
+import ast
 import copy
+import sys
 from collections.abc import Callable
 from datetime import date
 from fractions import Fraction
+from pathlib import Path
 from random import Random
 
 import pytest
 
+from tests import auditor as referee_of_plants
 from tests.auditor import Fact
+from tests.books import auditor as referee_of_books
 from tests.books.auditor import RANK, Books, Line, Pool, Sum, books
 from tests.books.histories import Remembered, exported, told_at_random
 from tests.test_worked_batch import IXORA, grow, propagate, sell
@@ -146,6 +151,16 @@ def test_a_reversal_takes_back_what_was_written() -> None:
     bench.tell("lost", batch=batch, stage="rooted", place="H1", units=5, cause="cold")
     assert kept.findings() == []
     assert books(bench.log()).lost(DAY, DAY)[IXORA, None, "rooted", "cold"].normal == 5
+
+
+def test_the_referee_shares_no_code_with_the_product() -> None:
+    """Neither it nor the other referee, of which it reads rows, imports a line of ours."""
+    for module in (referee_of_plants, referee_of_books):
+        tree = ast.parse(Path(str(module.__file__)).read_text("utf-8"))
+        froms = {node.module for node in ast.walk(tree) if isinstance(node, ast.ImportFrom)}
+        plain = {name.name for node in ast.walk(tree) if isinstance(node, ast.Import) for name in node.names}
+        assert {str(name).split(".")[0] for name in froms | plain} <= sys.stdlib_module_names | {"tests"}
+        assert {name for name in froms if str(name).startswith("tests")} <= {"tests.auditor"}
 
 
 TAMPERED: dict[str, Callable[[Fact], object]] = {

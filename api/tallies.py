@@ -60,9 +60,9 @@ def read(fields: Mapping[str, str], name: str) -> Tally | None:
     if tally.trays and not tally.cells:
         raise BadNumber("say how many cells or pots a tray has")
     if not tally.trays:
-        tally = Tally(odd=tally.odd)  # cells and gaps are filled in beforehand and mean nothing without a tray
-        if given["gaps"] and int(given["gaps"].replace(",", "").replace(" ", "")):
+        if tally.gaps:
             raise BadNumber("gaps are counted in trays: say how many trays")
+        tally = Tally(odd=tally.odd)  # the cells of a tray are filled in beforehand, and mean nothing without one
     if tally.units < 0:
         raise BadNumber(f"{tally.gaps} gaps are more than {tally.trays} trays of {tally.cells} have")
     if tally.units > MOST_UNITS:

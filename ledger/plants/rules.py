@@ -103,6 +103,11 @@ NOTICED = (
 Carried = Lost | Moved | SetBack | Picked | PutBack | SoldHere | GivenOut | PlantedAsStock | Renamed
 
 
+def count_first_id(entry: UUID, batch: str, stage: str, place: str) -> UUID:
+    """The id of the count that is offered before an entry which wants more plants than the book has there."""
+    return uuid5(entry, f"count-first/{batch}/{stage}/{place}")
+
+
 def decide(book: Book, told: Entry, turn: Turn) -> Recorded:
     """The entry as it would be written, with its movements. Raises a `Refusal`, or `Missing` to be asked again."""
     policy = policy_of(book)
@@ -160,7 +165,7 @@ class _Desk(PromiseDesk):
         offer: tuple[Told, ...] = ()
         if self.countable(batch, stage):
             seen = Counted(
-                id=uuid5(self.told.id, f"count-first/{batch.number}/{stage}/{place}"),
+                id=count_first_id(self.told.id, batch.number, stage, place),
                 occurred_at=self.told.occurred_at,
                 by=self.told.by,
                 batch=batch.number,

@@ -74,6 +74,30 @@ order by c.key limit %(limit)s
 select e.content from history h join entries e using (position)
 where h.kind = %(kind)s and h.key = %(key)s order by e.occurred_at, e.position limit %(limit)s
 
+-- name: life_latest
+-- The last of them, the latest first.
+select e.type, e.schema, e.content from history h join entries e using (position)
+where h.kind = %(kind)s and h.key = %(key)s order by e.occurred_at desc, e.position desc limit %(limit)s
+
+-- name: entry
+-- One entry, and whether it was taken back.
+select e.type, e.schema, e.content, exists (select from entries r where r.reverses = e.id) from entries e where e.id = %(id)s
+
+-- name: acts_on_crop
+-- The last entries of a type on batches of a crop that were not taken back, the latest first.
+select e.type, e.schema, e.content from entries e
+where e.type = %(type)s and not exists (select from entries r where r.reverses = e.id) and e.position in (
+  select h.position from history h join cards c using (kind, key)
+  where c.kind = 'batch' and c.card ->> 'crop' = %(crop)s)
+order by e.position desc limit %(limit)s
+
+-- name: picked_of
+-- The orders for which plants of a batch were picked.
+select o.card::text from cards o where o.kind = 'order' and o.key in (
+  select e.content::jsonb -> 'told' ->> 'order' from history h join entries e using (position)
+  where h.kind = 'batch' and h.key = %(batch)s and e.type = 'picked')
+order by o.key
+
 -- name: run_out
 -- Holds that have run out and are not told as expired yet.
 select key from cards

@@ -20,7 +20,7 @@ from psycopg_pool import PoolTimeout
 from api import etags, openapi, problems
 from api.fresh import FreshBoard
 from api.keys import Keys, admitted
-from api.pages import showing, sign_in
+from api.pages import acts, batch, showing, sign_in
 from api.reader import Reader, make_pool
 from api.resources import (
     availability,
@@ -94,7 +94,9 @@ HANDLERS: list[ControllerRouterHandler] = [
     docs.STATIC,
 ]
 
-PAGES = Router(path="/", route_handlers=[*sign_in.HANDLERS], exception_handlers=showing.TROUBLES)
+PAGES = Router(
+    path="/", route_handlers=[*sign_in.HANDLERS, *batch.HANDLERS, *acts.HANDLERS], exception_handlers=showing.TROUBLES
+)
 
 
 def create_app(conninfo: str | None = None) -> Litestar:

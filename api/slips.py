@@ -255,7 +255,7 @@ KINDS: dict[str, tuple[str, Callable[[_Slip], dict[str, Any]]]] = {
     "clear": ("cleared", _clear),
     "give-out": ("given-out", _give_out),
 }
-#: what a form has besides, to ask or to find its way
+#: the field with the reason for which a stop was passed over
 OVERRIDE = "override"
 
 
@@ -275,5 +275,5 @@ def told(kind: str, fields: Fields, *, id: str, occurred_at: str, by: str) -> To
 
 def _passed_over(slip: _Slip) -> str | None:
     """A stop that somebody passed over by name, with the reason: it stays with the entry."""
-    reason = slip.maybe(OVERRIDE)
+    reason = slip.maybe(f"{OVERRIDE}.other") or slip.maybe(OVERRIDE)
     return None if reason is None else f"before re-entry was allowed: {reason}"

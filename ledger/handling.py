@@ -18,7 +18,7 @@ from ledger.answers import Answer, Cursor, Unknown
 from ledger.log import codec, store
 from ledger.plants import cards, rules
 from ledger.plants.cards import BatchCard, CropCard, OrderCard, PersonCard, PlaceCard, RecipeCard, SizeCard, StockPlantCard
-from ledger.plants.entries import CropSet, PlaceSet, RecipeSet, SizeSet
+from ledger.plants.entries import Counted, CropSet, PlaceSet, RecipeSet, Reversed, SizeSet
 from ledger.plants.recipes import Expected, expected
 from ledger.plants.recorded import Recorded
 
@@ -50,7 +50,7 @@ class Hand(Answer, frozen=True, kw_only=True):
     people: dict[str, str]
     batch: BatchCard | None = None
     stock: StockPlantCard | None = None
-    orders: list[OrderCard] = []
+    orders: tuple[OrderCard, ...] = ()
 
     @property
     def held(self) -> BatchCard:
@@ -91,7 +91,7 @@ def hand(cursor: Cursor, batch: str | None, stock: str | None, now: datetime) ->
     crop = _one(cursor, "crop", found.crop)
     assert isinstance(crop, CropCard)
     recipe = _maybe(cursor, "recipe", found.crop)
-    orders = [card for card in _decoded(cursor, "picked_of", batch=batch) if isinstance(card, OrderCard)] if batch else []
+    orders = [card for card in _decoded(cursor, "picked_of", batch=batch) if isinstance(card, OrderCard)]
     return Hand(
         as_of=store.head(cursor),
         now=now.astimezone(zone(cursor)),
@@ -102,7 +102,7 @@ def hand(cursor: Cursor, batch: str | None, stock: str | None, now: datetime) ->
         people={card.value.code: card.value.name for card in _kind(cursor, "person") if isinstance(card, PersonCard)},
         batch=found if isinstance(found, BatchCard) else None,
         stock=found if isinstance(found, StockPlantCard) else None,
-        orders=orders,
+        orders=tuple(orders),
     )
 
 
@@ -169,7 +169,7 @@ def life(cursor: Cursor, number: str, most: int) -> Life:
     """The last entries that touched a batch."""
     rows = cursor.execute(answers.SQL["life_latest"], {"kind": "batch", "key": number, "limit": most + 1}).fetchall()
     found = _recorded(rows)
-    back = [each.told.entry for each in found if hasattr(each.told, "entry") and each.told.__struct_config__.tag == "reversed"]
+    back = [each.told.entry for each in found if isinstance(each.told, Reversed)]
     return Life(entries=found[:most][::-1], taken_back=frozenset(back), earlier=len(rows) > most)
 
 
@@ -187,13 +187,10 @@ def entry(cursor: Cursor, id: UUID) -> Kept | None:  # noqa: A002 - the entry's 
 def counted_first(cursor: Cursor, recorded: Recorded) -> UUID | None:
     """The count that was written together with an entry because the book had too few there, if there was one."""
     number = getattr(recorded.told, "batch", None)
-    if number is None:
-        return None
-    for other in life(cursor, number, _LAST).entries:
+    for other in life(cursor, number, _LAST).entries if number is not None else ():
         told = other.told
-        if told.__struct_config__.tag == "counted":
-            expects = rules.count_first_id(recorded.told.id, number, str(getattr(told, "stage", "")), getattr(told, "place", ""))
-            if told.id == expects:
+        if isinstance(told, Counted):
+            if told.id == rules.count_first_id(recorded.told.id, told.batch, told.stage, told.place):
                 return told.id
     return None
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from datetime import date
 from typing import Any
 
@@ -40,7 +41,12 @@ STOPS = {
     "quality": "Quality",
 }
 HOLDS = {"weather": "The weather", "papers": "Papers", "buyer": "The buyer"}
-METHODS = {"count": "counted", "blind-count": "counted without knowing the book", "sample": "a sample", "estimate": "an estimate"}
+METHODS = {
+    "count": "counted",
+    "blind-count": "counted without knowing the book",
+    "sample": "a sample",
+    "estimate": "an estimate",
+}
 TENDED = {"trimmed": "Trimmed", "pinched": "Pinched", "spaced": "Spaced", "fed": "Fed", "weaned": "Weaned"}
 CAME = {
     "opened": "stood here when the book was opened",
@@ -91,11 +97,6 @@ def _stood(told: Any) -> str:
     return f"{units(told.units, told.stage)} {'' if told.stage in _UNITS else STAGES[told.stage] + ' '}at {told.place}"
 
 
-def _plants(told: Any) -> str:
-    """What and where, of entries with one number."""
-    return units(told.units, told.stage)
-
-
 def _days(told: Any) -> str:
     return f", ready {told.days_added:+d} days" if told.days_added else ""
 
@@ -109,7 +110,9 @@ def _struck(told: Any) -> str:
 
 def _rooted(told: Any) -> str:
     part = ", a part of them" if told.part else ""
-    return f"Rooting count at {told.place}{part}: {told.usable} usable to {told.to}, {told.weak} weak, {told.failed} did not root"
+    return (
+        f"Rooting count at {told.place}{part}: {told.usable} usable to {told.to}, {told.weak} weak, {told.failed} did not root"
+    )
 
 
 def _potted(told: Any) -> str:
@@ -151,7 +154,7 @@ def _held(told: Any) -> str:
     return f"{held} waiting for {HOLDS[told.reason].lower()}, to look at again on {told.review_on:%d %b %Y}"
 
 
-_SENTENCES = {
+_SENTENCES: dict[str, Callable[[Any], str]] = {
     "gathered": lambda told: f"{sum(part.cuttings for part in told.stock_plants)} cuttings gathered, lying at {told.place}",
     "struck": _struck,
     "rooted": _rooted,

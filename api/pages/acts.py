@@ -14,6 +14,7 @@ from uuid import UUID, uuid4, uuid5
 
 from litestar import Response
 from litestar.exceptions import NotFoundException
+from litestar.params import FromPath
 from litestar.response import Redirect
 from msgspec import Struct
 from msgspec.structs import replace
@@ -60,7 +61,7 @@ class Change(Struct, frozen=True, kw_only=True):
 
 
 @page("/act/{kind:str}", scope="write", asks=("batch", "stage", "place", "stock", "order", "units"))
-def get_act(request: Asker, reader: NamedReader, kind: str) -> Page | Response[Any]:
+def get_act(request: Asker, reader: NamedReader, kind: FromPath[str]) -> Page | Response[Any]:
     """The form of an act, filled in from the batch; where plants stand at several places, which of them first."""
     if _person(request) is None:
         return _who(request)
@@ -172,7 +173,7 @@ def _who(request: Asker) -> Response[Any]:
 
 
 @act("/act/{kind:str}", scope="write")
-async def post_act(request: Asker, reader: NamedReader, turns: NamedTurns, form: dict[str, str], kind: str) -> Any:
+async def post_act(request: Asker, reader: NamedReader, turns: NamedTurns, form: dict[str, str], kind: FromPath[str]) -> Any:
     """Written once, and what it changed; or the form again, with what is wrong or unlikely."""
     person = _person(request)
     if person is None:
@@ -318,7 +319,7 @@ def _counted(posted: Posted) -> str | None:
 
 
 @page("/undo/{entry:uuid}", scope="write")
-def get_undo(request: Asker, reader: NamedReader, entry: UUID) -> Page | Response[Any]:
+def get_undo(request: Asker, reader: NamedReader, entry: FromPath[UUID]) -> Page | Response[Any]:
     """What would be taken back, and why."""
     return _who(request) if _person(request) is None else _undo(reader, entry, str(uuid4()))
 
@@ -355,7 +356,7 @@ def _why_not(kept: Kept, now: datetime) -> str | None:
 
 
 @act("/undo/{entry:uuid}", scope="write")
-async def post_undo(request: Asker, reader: NamedReader, turns: NamedTurns, form: dict[str, str], entry: UUID) -> Any:
+async def post_undo(request: Asker, reader: NamedReader, turns: NamedTurns, form: dict[str, str], entry: FromPath[UUID]) -> Any:
     """Taken back, visibly, with the count that was written together with it; what it was before, stands again."""
     person = _person(request)
     if person is None:

@@ -9,6 +9,7 @@ from typing import Any
 from urllib.parse import quote
 
 from litestar import Response, get
+from litestar.params import FromPath
 from litestar.response import Redirect
 from msgspec import Struct
 
@@ -132,7 +133,7 @@ def _near(cursor: Any, read: list[str]) -> list[tuple[str, str]]:
 
 
 @get("/t/{batch:str}", opt={"scope": OPEN}, include_in_schema=False)
-async def get_tagged(request: Asker, batch: str) -> Response[Any]:
+async def get_tagged(request: Asker, batch: FromPath[str]) -> Response[Any]:
     """What a tag's code holds: to the card on a device that has signed in, else to where the plant came from."""
     keys: Keys = request.app.state["keys"]
     cookie = request.cookies.get(sessions.NAME)
@@ -146,7 +147,7 @@ async def get_tagged(request: Asker, batch: str) -> Response[Any]:
 
 
 @page("/stock/{code:str}", scope="read")
-def get_stock_plant(reader: NamedReader, request: Asker, code: str) -> Page:  # noqa: ARG001 - every page is given its request
+def get_stock_plant(reader: NamedReader, request: Asker, code: FromPath[str]) -> Page:  # noqa: ARG001 - every page is given its request
     """The stock plants under a code: how many stand where, what may be done, and what came from them."""
     with reader.look() as cursor:
         hand = handling.hand(cursor, None, code, datetime.now(UTC))
@@ -170,7 +171,7 @@ def get_stock_plant(reader: NamedReader, request: Asker, code: str) -> Page:  # 
 
 
 @page("/batch/{number:str}", scope="read", asks=("life",))
-def get_batch(request: Asker, reader: NamedReader, number: str) -> Page:
+def get_batch(request: Asker, reader: NamedReader, number: FromPath[str]) -> Page:
     """Everything of one batch on a page: what stands where, in which condition, what may be done, its life and family."""
     whole = request.query_params.get("life") == "all"
     with reader.look() as cursor:

@@ -126,9 +126,9 @@ def knows_stock_plant(cursor: Cursor, code: str) -> bool:
     return _maybe(cursor, "stock-plant", code) is not None
 
 
-def due(found: Hand, policy_day: datetime) -> list[Expected]:
+def due(found: Hand) -> list[Expected]:
     """When the batch should be through its stage by the grower's recipe."""
-    return expected(found.held, found.recipe, policy_day.date())
+    return expected(found.held, found.recipe, found.now.date())
 
 
 def family(cursor: Cursor, card: BatchCard) -> tuple[list[Relative], list[Relative]]:
@@ -189,9 +189,9 @@ def counted_first(cursor: Cursor, recorded: Recorded) -> UUID | None:
     number = getattr(recorded.told, "batch", None)
     for other in life(cursor, number, _LAST).entries if number is not None else ():
         told = other.told
-        if isinstance(told, Counted):
-            if told.id == rules.count_first_id(recorded.told.id, told.batch, told.stage, told.place):
-                return told.id
+        offered = isinstance(told, Counted) and rules.count_first_id(recorded.told.id, told.batch, told.stage, told.place)
+        if told.id == offered:
+            return told.id
     return None
 
 

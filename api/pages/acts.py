@@ -114,7 +114,7 @@ def _shown(
     fields = [_remembered(request, field, given) for field in ground.form.asks(ground.hand, spot, ground.past)]
     shut = [] if ground.form.paper else cautions.closed(ground.hand, _places(ground.hand, spot, given))
     most = forms.usual_most(ground.form, ground.past)
-    half = spot.units // 2 if ground.form.half else None
+    half, counted = spot.units // 2 if ground.form.half else None, forms.counted_as(ground.form, spot)
     above = min((limit for limit in (half, 2 * most if most is not None else None) if limit is not None), default=None)
     shows = {
         "form": ground.form,
@@ -132,6 +132,9 @@ def _shown(
         "allowed": [Option(value=text, label=text) for text in _ALLOWED],
         "cautions": [*cautions.of_crop(ground.hand), *cautions.of_act(ground.form.kind, ground.hand)],
         "above": above,
+        "nouns": [words.noun(counted, 1), words.noun(counted, 2)],
+        "in_trays": any(given.get(f"{field.name}.trays") for field in fields)
+        or (counted in {"struck", "rooted"} and ground.form.kind in {"strike", "root", "count"}),
         "words": words,
     }
     status = problems.status_of(list(wrong)) if wrong else 200
@@ -164,7 +167,7 @@ def _person(request: Asker) -> str | None:
 
 
 def _who(request: Asker) -> Response[Any]:
-    """Whose hands are these?"""
+    """Who holds the device has to be said first."""
     wanted = request.url.path + (f"?{request.url.query}" if request.url.query else "")
     return Redirect(f"/who?next={quote(wanted if request.method == 'GET' else '/tag', safe='')}", status_code=303)
 
@@ -250,14 +253,14 @@ async def _written_before(reader: Reader, name: str) -> Page:
 def _answered(request: Asker, ground: Ground, spot: Spot, told: slips.Told, posted: Posted) -> Response[Any]:
     """What was written, before and after, and the way to take it back."""
     written = posted.entries[-1]
-    zone = ground.hand.now.tzinfo
+    zone, counted = ground.hand.now.tzinfo, forms.counted_as(ground.form, spot)
     shows = {
         "form": ground.form,
         "number": _batch_of(written) or (ground.hand.batch.number if ground.hand.batch is not None else None),
         "source": ground.hand.batch.number if ground.hand.batch is not None else None,
         "stock": ground.hand.stock.code if ground.hand.stock is not None else None,
         "said": words.said(written.told),
-        "tally": told.tally.said(words.noun(spot.stage, told.tally.units)) if told.tally and told.tally.trays and spot.stage else "",
+        "tally": told.tally.said(words.noun(counted, told.tally.units)) if told.tally and told.tally.trays and counted else "",
         "changes": _changes(posted),
         "counted": _counted(posted),
         "first": len(posted.entries) > 1,

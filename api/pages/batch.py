@@ -189,7 +189,7 @@ def get_batch(request: Asker, reader: NamedReader, number: FromPath[str]) -> Pag
         "conditions": list(_conditions(hand)),
         "cautions": list(cautions.of_crop(hand)),
         "closed": cautions.closed(hand, _places(hand)),
-        "expected": [(_stage(each.stage), each.on, each.units) for each in handling.due(hand, hand.now)],
+        "expected": [(_stage(each.stage), each.on, each.units) for each in handling.due(hand)],
         "acts": forms.possible(hand) if may_write else [],
         "treatments": [(each.product, each.at.astimezone(hand.now.tzinfo)) for each in hand.held.treatments],
         "life": [_moment(hand, life, each, may_write) for each in life.entries],
@@ -223,7 +223,7 @@ def _standing(hand: Hand) -> list[Standing]:
                 place=place,
                 said=words.units(there.units, stage),
                 what=words.STAGES[stage],
-                counted=f"{words.METHODS[count.method]} by {_name(hand, count.by)}" if count is not None else "never counted here",
+                counted="never counted here" if count is None else f"{words.METHODS[count.method]} by {_name(hand, count.by)}",
                 counted_at=count.at.astimezone(hand.now.tzinfo) if count is not None else None,
                 closed=until.astimezone(hand.now.tzinfo) if until is not None else None,
             )
@@ -246,7 +246,8 @@ def _conditions(hand: Hand) -> Iterator[Condition]:
         if stop.reason == "quarantine":
             yield Condition(tone="alarm", sign="!", what="Pest or virus", text=cautions.AUTHORITY)
     for hold in batch.holds:
-        text = f"{words.units(hold.units, 'finished')} wait for {words.HOLDS[hold.reason].lower()}: look again on {hold.review_on:%a %d %b}"
+        wait = f"{words.units(hold.units, 'finished')} wait for {words.HOLDS[hold.reason].lower()}"
+        text = f"{wait}: look again on {hold.review_on:%a %d %b}"
         yield Condition(tone="warn", sign="‖", what="Held", text=text)
     if seconds := batch.units_in("seconds"):
         text = f"{words.units(seconds, 'seconds')} of lower grade stand apart"
@@ -265,9 +266,8 @@ def _overdue(hand: Hand) -> Iterator[Condition]:
         if due < today:
             text = f"should have rooted by {due:%a %d %b}, by the recipe"
             yield Condition(tone="warn", sign="⏱", what="Overdue", text=text)
-    since = min(
-        (there.since for where, there in batch.standing.items() if where.startswith("rooted/") and there.units), default=None
-    )
+    plugs = [there.since for where, there in batch.standing.items() if where.startswith("rooted/") and there.units]
+    since = min(plugs, default=None)
     if since is not None:
         held, limit = (hand.now - since).days, recipe.holding_limit_days[since.month - 1]
         if limit and held * 5 >= limit * 4:

@@ -14,7 +14,10 @@ from ledger.handling import Hand
 from ledger.plants.cards import Treatment
 
 LABEL_RULES = "Rooting hormone may be a registered pesticide: its label rules for crops, rate, gloves and re-entry."
-AUTHORITY = "Suspected regulated pest or virus: stop, isolate, and call the plant-health authority before moving or destroying anything."
+AUTHORITY = (
+    "Suspected regulated pest or virus: stop, isolate, and call the plant-health authority "
+    "before moving or destroying anything."
+)
 
 
 class Caution(Struct, frozen=True, kw_only=True):
@@ -55,7 +58,8 @@ def of_crop(hand: Hand) -> Iterator[Caution]:
     """What holds for the crop wherever it stands."""
     crop = hand.crop.value
     if crop.caution:
-        text = f"{crop.caution} Gloves; keep it from children and pets; in an emergency call a poison centre."
+        gloves = "" if "glove" in crop.caution.lower() else "Wear gloves. "
+        text = f"{crop.caution.rstrip('.')}. {gloves}Keep it from children and pets; in an emergency call a poison centre."
         yield Caution(tone="warn", what="Take care", text=text)
     if crop.licence or not crop.may_propagate:
         licence = f" Licence: {crop.licence}." if crop.licence else ""

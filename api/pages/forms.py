@@ -65,11 +65,12 @@ class Form(Struct, frozen=True, kw_only=True):
     kind: str
     label: str
     icon: str
-    done: str
     stages: tuple[str, ...]
     asks: Callable[[Hand, Spot, Sequence[Recorded]], list[Field]]
     #: the number that is held against what stands and what is usual
     number: Callable[[Any], int] | None = None
+    #: as what its main number is counted, where that is not what stands there now
+    counts: str = ""
     #: more than half of what stands is unlikely
     half: bool = False
     #: done to all of a stage, wherever it stands
@@ -105,6 +106,11 @@ def _picked(hand: Hand, place: str) -> Iterable[Spot]:
     for order in hand.orders:
         if units := order.picked.get(name, 0):
             yield Spot(stage=Stage.PICKED.value, place=place, units=units, order=order.ref)
+
+
+def counted_as(form: Form, spot: Spot) -> str:
+    """The stage by which the form's main number is called."""
+    return form.counts or spot.stage
 
 
 def doubt(form: Form, entry: Entry, standing: int, past: Sequence[Recorded]) -> str | None:
@@ -243,10 +249,11 @@ def _sizes(hand: Hand, above: int = 0) -> Field:
 
 
 def _pot(hand: Hand, spot: Spot, past: Sequence[Recorded]) -> list[Field]:
+    plugs = f"from {words.units(spot.units, spot.stage)}"
     per_pot = min(hand.recipe.plugs_per_pot.values(), default=1) if hand.recipe is not None else 1
     return [
         _sizes(hand),
-        Field(name="pots", label="Pots filled", shape="tally", tray="pots", needed=True, hint=f"from {words.units(spot.units, spot.stage)}"),
+        Field(name="pots", label="Pots filled", shape="tally", tray="pots", needed=True, hint=plugs),
         _number("per_pot", "Plugs in a pot", per_pot, steps=(1,)),
         _number("casualties", "Plugs broken"),
         _place(hand, "Set at", (PlaceKind.BENCH, PlaceKind.LINE), _wont(past, "to")),
@@ -279,7 +286,7 @@ def _lose(hand: Hand, spot: Spot, _: Sequence[Recorded]) -> list[Field]:
     causes = [cause for cause in Cause if cause is not Cause.DID_NOT_ROOT or spot.stage == Stage.STRUCK]
     options = _options(words.CAUSES, causes)
     return [
-        _tally(hand, "units", "How many", hint=_of(spot), steps=(1, 5, 10), sign="−"),
+        _tally(hand, "units", "How many", hint=_of(spot), steps=(1, 5, 10), sign="\N{MINUS SIGN}"),
         Field(name="cause", label="Why", shape="choice", options=options, needed=True),
     ]
 
@@ -326,10 +333,11 @@ def _tend(_hand: Hand, _spot: Spot, _past: Sequence[Recorded]) -> list[Field]:
 
 
 def _hold(hand: Hand, spot: Spot, _: Sequence[Recorded]) -> list[Field]:
+    again = (hand.now + _LOOK_AGAIN).date().isoformat()
     return [
         _tally(hand, "units", "How many wait", hint=_of(spot)),
         Field(name="reason", label="For what", shape="choice", options=_options(words.HOLDS, HoldReason), needed=True),
-        Field(name="review_on", label="Look again on", shape="date", value=(hand.now + _LOOK_AGAIN).date().isoformat(), needed=True),
+        Field(name="review_on", label="Look again on", shape="date", value=again, needed=True),
     ]  # fmt: skip
 
 
@@ -376,39 +384,41 @@ def _units(told: Any) -> int:
 
 _ANY = ("gathered", "struck", "rooted", "potted", "finished", "seconds")
 _FORMS = (
-    Form(kind="lose", label="Lost", icon="✕", done="lost", stages=(*_ANY, "picked"), asks=_lose, number=_units, half=True),
-    Form(kind="count", label="Count", icon="#", done="counted", stages=_ANY, asks=_count),
-    Form(kind="move", label="Move", icon="→", done="moved", stages=(*_ANY, "picked"), asks=_move),
+    Form(kind="lose", label="Lost", icon="✕", stages=(*_ANY, "picked"), asks=_lose, number=_units, half=True),
+    Form(kind="count", label="Count", icon="#", stages=_ANY, asks=_count),
+    Form(kind="move", label="Move", icon="→", stages=(*_ANY, "picked"), asks=_move),
     Form(
-        kind="strike", label="Strike", icon="↓", done="struck", stages=("gathered",), asks=_strike,
+        kind="strike", counts="struck", label="Strike", icon="↓", stages=("gathered",), asks=_strike,
         number=lambda told: int(told.cuttings),
     ),
     Form(
-        kind="root", label="Rooting count", icon="✓", done="counted", stages=("struck",), asks=_root,
+        kind="root", counts="rooted", label="Rooting count", icon="✓", stages=("struck",), asks=_root,
         number=lambda told: int(told.failed), half=True,
     ),
     Form(
-        kind="pot", label="Pot", icon="▣", done="potted", stages=("rooted", "struck"), asks=_pot,
+        kind="pot", counts="potted", label="Pot", icon="▣", stages=("rooted", "struck"), asks=_pot,
         number=lambda told: int(told.pots),
     ),
     Form(
-        kind="grade", label="Grade", icon="☰", done="graded", stages=("potted",), asks=_grade,
+        kind="grade", label="Grade", icon="☰", stages=("potted",), asks=_grade,
         number=lambda told: int(told.culled + told.seconds), half=True,
     ),
-    Form(kind="pick", label="Pick", icon="↑", done="picked", stages=("finished",), asks=_pick, number=_units),
-    Form(kind="put-back", label="Put back", icon="↩", done="put back", stages=("picked",), asks=_put_back),
+    Form(kind="pick", label="Pick", icon="↑", stages=("finished",), asks=_pick, number=_units),
+    Form(kind="put-back", label="Put back", icon="↩", stages=("picked",), asks=_put_back),
     Form(
-        kind="pot-up", label="Pot up", icon="▲", done="potted up", stages=("potted", "finished"), asks=_pot_up,
+        kind="pot-up", label="Pot up", icon="▲", stages=("potted", "finished"), asks=_pot_up,
         number=lambda told: int(told.pots),
     ),
-    Form(kind="set-back", label="Cut back", icon="✂", done="cut back", stages=("finished",), asks=_set_back, number=_units, half=True),
-    Form(kind="tend", label="Tend", icon="✿", done="tended", stages=(), asks=_tend),
-    Form(kind="hold", label="Hold", icon="‖", done="held", stages=("finished",), asks=_hold, whole=True, paper=True),
-    Form(kind="end-hold", label="End a hold", icon="▷", done="free again", stages=(), asks=_end_hold, paper=True),
-    Form(kind="stop", label="Stop", icon="■", done="stopped", stages=(), asks=_stop, paper=True),
-    Form(kind="clear", label="Lift a stop", icon="▶", done="cleared", stages=(), asks=_clear, paper=True),
-    Form(kind="give-out", label="Give out", icon="♡", done="given out", stages=_ANY, asks=_give_out, number=_units, half=True),
-    Form(kind="gather", label="Gather cuttings", icon="✂", done="gathered", stages=(), asks=_gather),
+    Form(
+        kind="set-back", label="Cut back", icon="✂", stages=("finished",), asks=_set_back, number=_units, half=True,
+    ),
+    Form(kind="tend", label="Tend", icon="✿", stages=(), asks=_tend),
+    Form(kind="hold", label="Hold", icon="‖", stages=("finished",), asks=_hold, whole=True, paper=True),
+    Form(kind="end-hold", label="End a hold", icon="▷", stages=(), asks=_end_hold, paper=True),
+    Form(kind="stop", label="Stop", icon="■", stages=(), asks=_stop, paper=True),
+    Form(kind="clear", label="Lift a stop", icon="▶", stages=(), asks=_clear, paper=True),
+    Form(kind="give-out", label="Give out", icon="♡", stages=_ANY, asks=_give_out, number=_units, half=True),
+    Form(kind="gather", counts="gathered", label="Gather cuttings", icon="✂", stages=(), asks=_gather),
 )  # fmt: skip
 FORMS = {form.kind: form for form in _FORMS}
 
@@ -417,4 +427,6 @@ def possible(hand: Hand) -> list[Form]:
     """The acts that can be done to a batch as it stands."""
     batch = hand.held
     without = {"gather"} | (set() if batch.holds else {"end-hold"}) | (set() if batch.stops else {"clear"})
+    if not any(there.units for there in batch.standing.values()):
+        without |= {"tend"}
     return [form for form in _FORMS if form.kind not in without and spots(form, hand)]

@@ -105,7 +105,8 @@ def _struck(told: Any) -> str:
     singles = f", {told.singles} of them with one" if told.singles else ""
     dipped = f", dipped in {told.hormone}{' ' + told.strength if told.strength else ''}" if told.hormone else ""
     cover = ", under cover" if told.covered else ""
-    return f"{told.cuttings} cuttings struck, {told.per_cell} a cell, in {told.cells} cells{singles} at {told.place}{dipped}{cover}"
+    cells = f"{told.per_cell} a cell, in {told.cells} cells{singles}"
+    return f"{told.cuttings} cuttings struck, {cells} at {told.place}{dipped}{cover}"
 
 
 def _rooted(told: Any) -> str:
@@ -183,5 +184,7 @@ _SENTENCES: dict[str, Callable[[Any], str]] = {
     "renamed": lambda told: f"{_stood(told)} found to be {told.crop}: {told.evidence}",
     "treated": _treated,
     "reversed": lambda told: f"Taken back: {told.reason}",
+    "stock-set": lambda told: f"{told.units} stock plants stand under {told.stock_plant} at {told.place}",
+    "stock-removed": lambda told: f"{told.units} stock plants of {told.stock_plant} gone: {CAUSES[told.cause].lower()}",
     "answered": lambda told: f"Answer to a question: {told.answer}",
 }

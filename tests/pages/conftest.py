@@ -57,7 +57,7 @@ class Device:
         card = self.ask(f"/v1/batches/{batch}")["batch"]
         return {where: there["units"] for where, there in card["standing"].items() if there["units"]}
 
-    def sign_in(self, person: str | None = "potter", scopes: tuple[str, ...] = ("read", "write")) -> None:
+    def sign_in(self, person: str | None = "potter", scopes: tuple[keys.Scope, ...] = ("read", "write")) -> None:
         """Sign in with a key of these scopes, and put the device in somebody's hands."""
         self.client.cookies.clear()
         key = keys.make(self.conninfo, f"phone {uuid.uuid4().hex[:6]}", scopes)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import asyncio
 from collections.abc import Sequence
-from uuid import UUID
 
 from msgspec.structs import replace
 
@@ -18,15 +17,16 @@ from ledger.plants.refusals import IdReused, NotEnoughStanding, Refused
 async def write(turns: Turns, reader: Reader, told: Sequence[Entry], client: str, *, count_first: bool = False) -> Posted:
     """Write entries, all or none. Raises Refused; with `count_first` what the book lacks is counted first.
 
-    A form that is sent twice has its id, but another time: it tells what was told at the time of the first.
+    A form that is sent twice has its id, but another time: it tells what was told at the time of the first, and gets the
+    same answer.
     """
+    if count_first and (first := await asyncio.to_thread(_known, reader, told)):
+        return await turns.post(first, client)
     try:
         return await turns.post(told, client)
     except Refused as refused:
         if any(problem.code == IdReused.CODE for problem in refused.problems):
-            first = await asyncio.to_thread(_first, reader, [entry.id for entry in told])
-            again = [replace(entry, occurred_at=first[entry.id]) if entry.id in first else entry for entry in told]
-            return await turns.post(again, client)
+            return await turns.post(await asyncio.to_thread(_known, reader, told), client)
         if count_first and (offered := offer_of(refused)):
             return await turns.post(offered, client)
         raise
@@ -42,7 +42,15 @@ def offer_of(refused: Refused) -> list[Entry]:
     ]
 
 
-def _first(reader: Reader, ids: Sequence[UUID]) -> dict[UUID, object]:
+def _known(reader: Reader, told: Sequence[Entry]) -> list[Entry]:
+    """The same entries at the time at which they were told first, after the count told with them; none if they are new."""
+    found: list[Entry] = []
     with reader.look() as cursor:
-        found = [handling.entry(cursor, id) for id in ids]  # noqa: A001 - the entry's own word
-    return {kept.recorded.told.id: kept.recorded.told.occurred_at for kept in found if kept is not None}
+        for entry in told:
+            kept = handling.entry(cursor, entry.id)
+            if kept is None:
+                continue
+            counted = handling.counted_first(cursor, kept.recorded)
+            found += [counted.told] if counted is not None else []
+            found.append(replace(entry, occurred_at=kept.recorded.told.occurred_at))
+    return found

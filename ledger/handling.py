@@ -184,14 +184,14 @@ def entry(cursor: Cursor, id: UUID) -> Kept | None:  # noqa: A002 - the entry's 
     return None if row is None else Kept(recorded=codec.decode(row[2], row[0], row[1]), taken_back=row[3])
 
 
-def counted_first(cursor: Cursor, recorded: Recorded) -> UUID | None:
+def counted_first(cursor: Cursor, recorded: Recorded) -> Recorded | None:
     """The count that was written together with an entry because the book had too few there, if there was one."""
     number = getattr(recorded.told, "batch", None)
     for other in life(cursor, number, _LAST).entries if number is not None else ():
         told = other.told
         offered = isinstance(told, Counted) and rules.count_first_id(recorded.told.id, told.batch, told.stage, told.place)
         if told.id == offered:
-            return told.id
+            return other
     return None
 
 

@@ -377,7 +377,7 @@ async def post_undo(request: Asker, reader: NamedReader, turns: NamedTurns, form
     told = [{**envelope, "id": name, "entry": str(entry)}]
     try:
         if first is not None:
-            told.append({**envelope, "id": str(uuid5(UUID(name), "count")), "entry": str(first)})
+            told.append({**envelope, "id": str(uuid5(UUID(name), "count")), "entry": str(first.told.id)})
         posted = await writing.write(turns, reader, codec.read_told(told), request.state.client)
     except (Refused, ValueError) as error:
         wrong = error.problems if isinstance(error, Refused) else [Problem(index=0, code="malformed", detail=str(error))]
@@ -386,7 +386,7 @@ async def post_undo(request: Asker, reader: NamedReader, turns: NamedTurns, form
     return Page(template="undone.html", title="Taken back", shows={**shows, "changes": _changes(posted)})
 
 
-def _to_take_back(reader: Reader, entry: UUID, name: str) -> tuple[Kept | None, UUID | None, bool]:
+def _to_take_back(reader: Reader, entry: UUID, name: str) -> tuple[Kept | None, Recorded | None, bool]:
     """The entry; the count written together with it; and whether this very form was sent before."""
     with reader.look() as cursor:
         kept = handling.entry(cursor, entry)

@@ -2,34 +2,47 @@
 
 from __future__ import annotations
 
+import itertools
 import logging
 import re
 import uuid
 from collections.abc import Iterator
-from datetime import UTC, datetime
 from typing import Any
 
 import httpx
 import pytest
 from litestar.testing import TestClient
+from psycopg.conninfo import make_conninfo
 
-from api import openapi
 from api.app import create_app
 from ledger import keys
+from tests.conftest import fresh
 from tests.telling import Teller
 
-IXORA, HOYA = "ixora-copper-thimble", "hoya-pewter-spoon"
+_NUMBERS = itertools.count(1)
 logging.getLogger("httpx").setLevel(logging.WARNING)
 
 
 class Device:
-    """A phone: it reads pages and sends forms. What the ledger holds is asked of the API, with a key of its own."""
+    """A phone: it reads pages and sends forms. What the ledger holds is asked of the API, with a key of its own.
+
+    Every test has a crop and stock plants of its own, so that what is usual is its own too.
+    """
 
     def __init__(self, client: TestClient[Any], conninfo: str) -> None:
         self.client = client
         self.conninfo = conninfo
         self.teller = Teller()
         self.key = keys.make(conninfo, "all", keys.SCOPES)
+        self.crop = self.stock = ""
+
+    def begin(self, number: int) -> None:
+        """A crop with stock plants that no other test knows, and the device in the potter's hands."""
+        self.crop, self.stock = f"ixora-{number}", f"S-{number}"
+        sizes = {"P9": {"price": "15.00"}, "C2": {"price": "23.00"}}
+        self.tell("crop-set", code=self.crop, name=f"Ixora {number}", species="Ixora coccinea", group="Woody", sizes=sizes)
+        self.tell("stock-set", stock_plant=self.stock, crop=self.crop, place="S1", units=20, source="opening")
+        self.sign_in()
 
     def tell(self, kind: str, /, **fields: Any) -> dict[str, Any]:
         """An entry told by the API; it as it was written."""
@@ -49,8 +62,9 @@ class Device:
         return response.json()
 
     def entries(self, kind: str) -> list[dict[str, Any]]:
-        """What was told of one type, in order."""
-        return [entry["told"] for entry in self.ask("/v1/entries", type=kind)["entries"]]
+        """What was told of one type on the crop of this test, in order."""
+        found = [entry["told"] for entry in self.ask("/v1/entries", crop=self.crop)["entries"]]
+        return [told for told in found if told["type"] == kind]
 
     def standing(self, batch: str) -> dict[str, int]:
         """Units by `<stage>/<place>`, without what is empty."""
@@ -112,37 +126,33 @@ def plain(text: str) -> str:
     return " ".join(re.sub(r"<[^>]+>", " ", text[text.index("<main") :]).replace("&#39;", "'").split())
 
 
+@pytest.fixture(scope="session")
+def nursery_served(cluster: str, template_database: str) -> Iterator[Device]:
+    """The pages on a small nursery that all tests here share; each does what it does to plants of its own."""
+    with fresh(cluster, template_database) as name:
+        conninfo = make_conninfo(cluster, dbname=name)
+        with TestClient(create_app(conninfo)) as client:
+            opened = Device(client, conninfo)
+            opened.post(opened.teller.beginnings())
+            yield opened
+
+
 @pytest.fixture
-def device(database: str, monkeypatch: pytest.MonkeyPatch) -> Iterator[Device]:
-    """A device in the potter's hands, in a small nursery of the test's own. The API's document is not asked for."""
-    made = openapi.document
-    monkeypatch.setattr(
-        openapi, "document", lambda app: _DOCUMENT.setdefault("made", made(app)) if not _DOCUMENT else _DOCUMENT["made"]
-    )
-    with TestClient(create_app(database)) as client:
-        opened = Device(client, database)
-        opened.post(opened.teller.beginnings())
-        opened.sign_in()
-        yield opened
-
-
-_DOCUMENT: dict[str, Any] = {}
+def device(nursery_served: Device) -> Device:
+    """A device in the potter's hands, and a crop of this test's own."""
+    nursery_served.begin(next(_NUMBERS))
+    return nursery_served
 
 
 @pytest.fixture
 def plugs(device: Device) -> str:
     """The number of a batch of 144 rooted plugs at H1."""
-    number: str = device.tell("opened", crop=IXORA, stage="rooted", place="H1", units=144)["batch"]
+    number: str = device.tell("opened", crop=device.crop, stage="rooted", place="H1", units=144)["batch"]
     return number
 
 
 @pytest.fixture
 def pots(device: Device) -> str:
     """The number of a batch of 40 finished pots P9 at G1."""
-    number: str = device.tell("opened", crop=IXORA, stage="finished", size="P9", place="G1", units=40)["batch"]
+    number: str = device.tell("opened", crop=device.crop, stage="finished", size="P9", place="G1", units=40)["batch"]
     return number
-
-
-def now() -> str:
-    """This moment, as it is told."""
-    return datetime.now(UTC).isoformat()

@@ -1,41 +1,29 @@
 """A report as PDF, to file or to print: A4, black on white, headings on every page. The same report is the same bytes.
 
-The fonts are those that every reader has, and they know western European letters only. Any other letter is written as the plain
-one under its accent, or as its number in Unicode, [U+4E2D]; a note at the end says what stands for what.
+A note at the end says which letters had to be replaced by which.
 """
 
 from __future__ import annotations
 
-import unicodedata
-from collections.abc import Callable, Collection, Iterable, Iterator, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from datetime import UTC
-from functools import lru_cache
-from itertools import accumulate, zip_longest
+from itertools import zip_longest
 from typing import Literal
 
-from fpdf import FPDF
-from fpdf.fonts import CoreFont
 from msgspec import Struct
 
+from ledger.printing.paper import FONT, MM_A_POINT, Letters, Paper, Style, in_lines, width_of
 from ledger.printing.tables import Column, Report, Row, Table, shown
-from ledger.printing.text import writable
 
 MARGIN, FOOT = 12.0, 16.0  # mm
 GAP = 1.6  # mm, on both sides of a cell
 LINE = 1.25  # of the height of a letter
 WIDEST_TEXT = 60.0  # mm
 NARROWEST_TEXT = 1.6  # mm a point
-MM_A_POINT = 25.4 / 72
-MOST_NAMED = 20
 
 Orientation = Literal["portrait", "landscape"]
-Style = Literal["", "B"]
 
 RIGHT = {"units", "share", "money"}
-
-_FONT = "helvetica"
-_ENCODING = "cp1252"
-_PLAIN = str.maketrans("łŁđĐħĦŧŦı\u2010\u2011\u2012\u2212", "lLdDhHtTi----")  # no accents to Unicode
 
 
 class TooWide(ValueError):
@@ -58,95 +46,29 @@ _ROOM: dict[Orientation, float] = {"portrait": 210 - 2 * MARGIN, "landscape": 29
 
 def as_pdf(report: Report) -> bytes:
     """A report as one document."""
-    letters = _Letters()
+    letters = Letters()
     paper = _Paper(report, letters)
     _Pages(paper, letters).print(report)
     return bytes(paper.output())
 
 
-class _Letters:
-    """Texts in the letters that the fonts have, and what had to be replaced."""
+class _Paper(Paper):
+    """Sheets with a footer."""
 
-    def __init__(self) -> None:
-        self.replaced: dict[str, str] = {}
-
-    def __call__(self, text: str) -> str:
-        text = writable(text).replace("\r\n", "\n").replace("\r", "\n").replace("\t", " ")
-        return text if _is_known(text) else "".join(map(self._known, unicodedata.normalize("NFC", text)))
-
-    def _known(self, letter: str) -> str:
-        if _is_known(letter):
-            return letter
-        parts = unicodedata.normalize("NFKD", letter.translate(_PLAIN))
-        plain = "".join(part for part in parts if not unicodedata.combining(part))
-        instead = plain if plain and _is_known(plain) else f"[U+{ord(letter):04X}]"
-        self.replaced[letter] = instead
-        return instead
-
-    def notes(self) -> Iterator[str]:
-        """What stands for what, in the letters that there are."""
-        plain = {letter: instead for letter, instead in self.replaced.items() if not instead.startswith("[U+")}
-        if plain:
-            named = [f"{_name(letter)} as {instead}" for letter, instead in sorted(plain.items())[:MOST_NAMED]]
-            more = f", and {len(plain) - MOST_NAMED} more" if len(plain) > MOST_NAMED else ""
-            yield f"Letters that the fonts of this document lack are written plainly: {', '.join(named)}{more}."
-        if len(plain) < len(self.replaced):
-            yield "[U+...] is a letter that the fonts of this document lack, by its number in Unicode."
-
-
-def _is_known(text: str) -> bool:
-    try:
-        text.encode(_ENCODING)
-    except UnicodeEncodeError:
-        return False
-    return True
-
-
-def _name(letter: str) -> str:
-    return unicodedata.name(letter, f"U+{ord(letter):04X}").lower()
-
-
-class _Paper(FPDF):
-    """Sheets with a footer. It knows how wide texts are."""
-
-    def __init__(self, report: Report, letters: _Letters) -> None:
-        super().__init__(format="A4")
-        self.core_fonts_encoding = _ENCODING
-        self.set_auto_page_break(auto=False)
-        self.set_margin(0)
-        self.set_title(writable(report.title))
-        self.set_creator("Tallybench")
-        self.set_lang("en")
-        self.set_creation_date(report.made_at.astimezone(UTC))
+    def __init__(self, report: Report, letters: Letters) -> None:
+        super().__init__(report.title, report.made_at)
         self._foot = letters(f"{report.title}, as of {report.made_at.astimezone(UTC):%Y-%m-%d %H:%M} UTC")
-        self._measured = {"": self._measure(""), "B": self._measure("B")}
-
-    def _measure(self, style: Style) -> Callable[[str], float]:
-        self.set_font(_FONT, style)
-        font = self.current_font
-        assert isinstance(font, CoreFont)
-        widths = [font.cw.get(chr(byte), 0) / 1000 * MM_A_POINT for byte in range(256)]
-
-        @lru_cache(maxsize=8192)
-        def measure(text: str) -> float:
-            return sum(widths[byte] for byte in text.encode(_ENCODING))
-
-        return measure
-
-    def width(self, text: str, size: float, style: Style = "") -> float:
-        """How wide a line is, in mm, in letters of so many points."""
-        return self._measured[style](text) * size
 
     def footer(self) -> None:
         """What the page is of, and which one it is."""
-        self.set_font(_FONT, "", 7)
+        self.set_font(FONT, "", 7)
         self.text(MARGIN, self.h - MARGIN + 4, self._fitting(self._foot))
         self.set_xy(self.w - MARGIN - 36, self.h - MARGIN)
         self.cell(36, 5, f"page {self.page_no()} of {{nb}}", align="R")  # the number of pages, once it is known
 
     def _fitting(self, text: str) -> str:
-        width = self.w - 2 * MARGIN - 36
-        while self.width(text, 7) > width:
+        room = self.w - 2 * MARGIN - 36
+        while width_of(text, 7) > room:
             text = text[:-2]
         return text
 
@@ -196,7 +118,7 @@ def _widths(
 class _Pages:
     """Prints from the top of a page to its end, and goes on with the next."""
 
-    def __init__(self, paper: _Paper, letters: _Letters) -> None:
+    def __init__(self, paper: _Paper, letters: Letters) -> None:
         self._paper = paper
         self._letters = letters
         self._y = 0.0
@@ -241,7 +163,7 @@ class _Pages:
         return widths
 
     def _widest(self, lines: Sequence[str], style: Style) -> float:
-        return max((self._paper.width(self._letters(line), 1, style) for line in lines), default=0.0)
+        return max((width_of(self._letters(line), 1, style) for line in lines), default=0.0)
 
     # --- down the page -----------------------------------------------------------------------------------------
 
@@ -262,16 +184,14 @@ class _Pages:
 
     def _paragraph(self, text: str, size: float, style: Style = "") -> None:
         line = size * MM_A_POINT * LINE
-        for part in self._broken(self._letters(text), _ROOM[self._orientation], size, style):
+        for part in in_lines(self._letters(text), _ROOM[self._orientation], size, style):
             self._need(line)
             self._write(MARGIN, part, size, style)
             self._y += line
 
     def _write(self, x: float, text: str, size: float, style: Style) -> None:
         """Text whose line begins at the present height."""
-        if text:
-            self._paper.set_font(_FONT, style, size)
-            self._paper.text(x, self._y + size * MM_A_POINT, text)
+        self._paper.write_at(x, self._y, text, size, style)
 
     def _rule(self, layout: _Layout, width: float) -> None:
         self._paper.set_line_width(width)
@@ -330,7 +250,7 @@ class _Pages:
         for text, column, width in zip(line, table.columns, layout.widths, strict=True):
             indent = GAP
             if column.kind in RIGHT:
-                indent = width - GAP - self._paper.width(text, layout.size, style)
+                indent = width - GAP - width_of(text, layout.size, style)
             self._write(x + indent, text, layout.size, style)
             x += width
         self._y += layout.line
@@ -338,26 +258,7 @@ class _Pages:
     def _lines(self, cells: Sequence[str], layout: _Layout, style: Style) -> list[tuple[str, ...]]:
         """The lines of a row, each with a text, or none, for every column."""
         broken = [
-            self._broken(self._letters(cell), width - 2 * GAP, layout.size, style)
+            in_lines(self._letters(cell), width - 2 * GAP, layout.size, style)
             for cell, width in zip(cells, layout.widths, strict=True)
         ]
         return list(zip_longest(*broken, fillvalue=""))
-
-    def _broken(self, text: str, width: float, size: float, style: Style) -> list[str]:
-        """The text in lines that are no wider, broken between words, within a word where it is longer than a line."""
-        lines = []
-        for paragraph in text.split("\n"):
-            left = paragraph
-            while self._paper.width(left, size, style) > width + 0.01 and len(left) > 1:
-                fits = self._letters_that_fit(left, width, size, style)
-                space = left.rfind(" ", 1, fits + 1)
-                end = space if space > 0 else fits
-                lines.append(left[:end])
-                left = left[end:].removeprefix(" ")
-            lines.append(left)
-        return lines
-
-    def _letters_that_fit(self, text: str, width: float, size: float, style: Style) -> int:
-        """How many letters of the text fit into a line, one at least."""
-        sums = accumulate(self._paper.width(letter, size, style) for letter in text)
-        return max(1, next((at for at, so_far in enumerate(sums) if so_far > width + 0.01), len(text)))

@@ -22,7 +22,7 @@ from msgspec import Struct
 
 from ledger.log import codec, store
 from ledger.plants import rules
-from ledger.plants.book import Book, Missing, holder_key
+from ledger.plants.book import Book, Missing
 from ledger.plants.cards import AnyCard, BatchCard, Key
 from ledger.plants.desk import Turn
 from ledger.plants.entries import Entry, Promised
@@ -285,10 +285,8 @@ class _Turn:
             card = self._ask(lambda: page.holder(holder))
             assert card is not None
             return card.standing[f"{stage}/{place}"].units
-        history: list[Recorded] = self._ask(lambda: page.history(holder_key(holder)))
-        moves = [move for entry in history if entry.position <= upto for move in entry.moves]
-        incoming = sum(move.units for move in moves if move.target == account)
-        return incoming - sum(move.units for move in moves if move.source == account)
+        here = sum(line.units for line in page.added_at(account) if line.position <= upto)
+        return cards.units_at(self.cursor, account, upto) + here
 
 
 # --- which cards an entry needs at least -------------------------------------------------------------------------

@@ -7,7 +7,9 @@ trace, which is how a refused list vanishes.
 
 from __future__ import annotations
 
-from datetime import date
+from collections.abc import Iterator
+from datetime import date, datetime
+from itertools import chain
 from uuid import UUID
 
 from ledger.plants.cards import (
@@ -33,19 +35,25 @@ from ledger.plants.cards import (
     SizeCard,
     StockPlantCard,
 )
-from ledger.plants.recorded import Recorded
+from ledger.plants.recorded import Line, Recorded
 
 
 class Missing(Exception):
-    """Something is not at hand: a card, an entry by its id, the whole history of a batch or stock plant, or the log's root."""
+    """Something is not at hand: a card, an entry by its id, an account's lines from a moment on, or the log's root."""
 
     def __init__(
-        self, *, card: Key | None = None, entry: UUID | None = None, history: Key | None = None, root: int | None = None
+        self,
+        *,
+        card: Key | None = None,
+        entry: UUID | None = None,
+        lines: tuple[str, datetime] | None = None,
+        root: int | None = None,
     ) -> None:
-        super().__init__(card or entry or history or root)
+        super().__init__(card or entry or lines or root)
         self.card = card
         self.entry = entry
-        self.history = history
+        #: the lines of a standing account at a moment and later are wanted
+        self.lines = lines
         #: the root over so many entries is wanted
         self.root = root
 
@@ -59,13 +67,14 @@ class Book:
         self.line: tuple[Book, ...] = (self, *(parent.line if parent is not None else ()))
         self.cards: dict[Key, AnyCard | None] = {}
         self.entries: dict[UUID, Recorded | None] = {}
-        self.histories: dict[Key, list[Recorded]] = {}
+        #: by account, lines that were written in earlier turns: all of them from a moment on
+        self.stored: dict[str, tuple[datetime, list[Line]]] = {}
+        #: by account, the lines of the entries written in this turn
+        self.added: dict[str, list[Line]] = {}
         self.reversals: set[UUID] = set()
         #: the root of the proof over so many entries, in hex; None: not known
         self.roots: dict[int, str | None] = {}
         self.recorded: list[Recorded] = []
-        #: the same entries by the cards that each of them touched
-        self.touching: dict[Key, list[Recorded]] = {}
         #: accounts whose balance changed, as (holder key, "<stage>/<place>") or (outside key, account)
         self.moved: set[tuple[Key, str]] = set()
 
@@ -89,13 +98,16 @@ class Book:
         """Only to be asked about an entry that `entry` has given."""
         return any(entry in page.reversals for page in self.line)
 
-    def history(self, holder: Key) -> list[Recorded]:
-        """Every entry that moved plants of a batch or stock plant, in the order of positions. Raises Missing."""
-        root = self.line[-1]
-        if holder not in root.histories:
-            raise Missing(history=holder)
-        here = [entry for page in reversed(self.line) for entry in page.touching.get(holder, ())]
-        return root.histories[holder] + here
+    def lines(self, account: str, since: datetime) -> list[Line]:
+        """The lines of a standing account at a moment and later, in the occurred order. Raises Missing."""
+        known_since, stored = self.line[-1].stored.get(account, (None, []))
+        if known_since is None or known_since > since:
+            raise Missing(lines=(account, since))
+        return sorted(line for line in chain(stored, self.added_at(account)) if line.at >= since)
+
+    def added_at(self, account: str) -> Iterator[Line]:
+        """The lines of a standing account that were written in this turn."""
+        return chain.from_iterable(page.added.get(account, ()) for page in self.line)
 
     def root(self, size: int) -> str | None:
         """The root of the proof over the first `size` entries, in hex; None if it is not known so far. Raises Missing."""
@@ -209,10 +221,8 @@ class Book:
         self.cards[card.key] = card
 
     def write(self, recorded: Recorded) -> None:
-        """Remember an entry written in this turn, on the page that holds the cards which it touched, and no others."""
+        """Remember an entry written in this turn."""
         self.recorded.append(recorded)
-        for key in self.cards:
-            self.touching.setdefault(key, []).append(recorded)
         self.entries[recorded.told.id] = recorded
 
     def fork(self) -> Book:
@@ -225,12 +235,7 @@ class Book:
         parent.cards.update(self.cards)
         parent.entries.update(self.entries)
         parent.recorded.extend(self.recorded)
-        for key, entries in self.touching.items():
-            parent.touching.setdefault(key, []).extend(entries)
+        for account, lines in self.added.items():
+            parent.added.setdefault(account, []).extend(lines)
         parent.reversals |= self.reversals
         parent.moved |= self.moved
-
-
-def holder_key(code: str) -> Key:
-    """The card's key of a batch number or a stock plant's code."""
-    return ("batch" if code[0].isdigit() else "stock-plant", code)

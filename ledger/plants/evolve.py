@@ -102,7 +102,18 @@ from ledger.plants.entries import (
     Treated,
     type_of,
 )
-from ledger.plants.recorded import COUNT_DIFFERENCE, SHIPPED, STOCK, STOCK_PLANT, Asked, Grant, Move, Recorded, split_standing
+from ledger.plants.recorded import (
+    COUNT_DIFFERENCE,
+    SHIPPED,
+    STOCK,
+    STOCK_PLANT,
+    Asked,
+    Grant,
+    Line,
+    Move,
+    Recorded,
+    split_standing,
+)
 
 _RECENT_ACTS = 8
 _RECENT_TREATMENTS = 10
@@ -314,10 +325,22 @@ class _Fold:
         after = changed(before, units=before.units + units, since=min(before.since, at), last_at=max(before.last_at, at))
         self.put(changed(card, standing={**card.standing, key: after}))
         self.book.moved.add((card.key, key))
+        line = Line(at, self.rank(move, before), self.recorded.position, units)
+        self.book.added.setdefault(account, []).append(line)
         if move.order is not None and stage == "picked":
             self.order_counts(move.order, "picked", f"{holder}/{place}", units)
             if not other_side_leads_out(move):
                 self.pulled(move.order, card.crop, card.size, units)
+
+    def rank(self, move: Move, there: Standing) -> int:
+        """Where a movement stands among those of the same moment."""
+        if move.count is not None and move.count != self.told.id:
+            return next(count.position for count in there.counts if count.entry == move.count)
+        if move.count is None and isinstance(self.told, Reversed):
+            taken_back = self.book.entry(self.told.entry)
+            assert taken_back is not None, "decide has looked"
+            return taken_back.position
+        return self.recorded.position
 
     def order_counts(self, ref: str, which: str, key: str, units: int) -> None:
         order = self.book.order(ref)

@@ -6,7 +6,7 @@ Owns the double entry: every movement names both its sides, so plants are never 
 from __future__ import annotations
 
 from datetime import date, datetime
-from typing import Literal
+from typing import Literal, NamedTuple
 from uuid import UUID
 
 from msgspec import Struct, field
@@ -76,6 +76,24 @@ class Move(Struct, frozen=True, kw_only=True, omit_defaults=True, forbid_unknown
     happened_on: date | None = None
     count: UUID | None = None
     order: str | None = None
+
+
+class Line(NamedTuple):
+    """What one entry moved at one standing account, with sign; sorted, lines are in the occurred order.
+
+    `rank` orders what has the same time: the position of the entry; of the entry taken back for a reversal; of the count for
+    what is booked against one.
+    """
+
+    at: datetime
+    rank: int
+    position: int
+    units: int
+
+    @property
+    def order(self) -> tuple[datetime, int]:
+        """Its place in the occurred order."""
+        return (self.at, self.rank)
 
 
 class Question(Struct, frozen=True, kw_only=True, forbid_unknown_fields=True):

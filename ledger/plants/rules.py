@@ -15,14 +15,14 @@ from collections.abc import Sequence
 from datetime import date, datetime, timedelta
 from itertools import groupby
 from typing import Any, assert_never
-from uuid import UUID, uuid5
+from uuid import uuid5
 from zoneinfo import ZoneInfoNotFoundError
 
 from msgspec.structs import replace
 
 from ledger.plants import closing, refusals
 from ledger.plants import recorded as accounts
-from ledger.plants.book import Book, holder_key
+from ledger.plants.book import Book
 from ledger.plants.cards import BatchCard, Hold, QuestionCard, StockPlantCard
 from ledger.plants.desk import Turn, day_of, policy_of, zone_of
 from ledger.plants.entries import (
@@ -195,8 +195,8 @@ class _Desk(PromiseDesk):
             return 0
         if self.at >= there.last_at:
             return there.units
-        lines = _lines(self.book, batch, stage, place)
-        return sum(units for order, units, _ in lines if order < (self.at, self.rank))
+        later = self.book.lines(standing(batch.key[1], stage, place), self.at)
+        return there.units - sum(line.units for line in later if line.order >= (self.at, self.rank))
 
     def settle(self) -> None:
         """Hold the movements against both rules, and add the lines against later counts."""
@@ -221,17 +221,15 @@ class _Desk(PromiseDesk):
                 raise self.short(account, self.at, before, delta)
             return
         later = min((count for count in there.counts if count.order > (self.at, self.rank)), key=_order, default=None)
-        lines = _lines(self.book, card, stage, place)
         # a reversal stands at the very place of what it takes back, whose own lines therefore come before it
-        balance = sum(units for order, units, _ in lines if order <= (self.at, self.rank))
+        lines = [line for line in self.book.lines(account, self.at) if line.order > (self.at, self.rank)]
+        balance = there.units - sum(line.units for line in lines)
         if balance + delta < 0:
             raise self.short(account, self.at, balance, delta)
-        for order, at_once in groupby(lines, key=lambda line: line[0]):
-            if order <= (self.at, self.rank):
-                continue
+        for order, at_once in groupby(lines, key=lambda line: line.order):
             if later is not None and order >= later.order:
                 break
-            balance += sum(units for _, units, _ in at_once)
+            balance += sum(line.units for line in at_once)
             if balance + delta < 0:
                 raise self.short(account, order[0], balance, delta)
         if later is not None:
@@ -844,9 +842,8 @@ class _Desk(PromiseDesk):
         counted = original.told
         assert isinstance(counted, Counted)
         batch = self.batch(counted.batch)
-        lines = _lines(self.book, batch, counted.stage, counted.place)
-        net = sum(units for _, units, count in lines if count == counted.id)
         here = standing(batch.number, counted.stage, counted.place)
+        net = sum(line.units for line in self.book.lines(here, self.at) if line.order == (self.at, self.rank))
         sides = (here, accounts.COUNT_DIFFERENCE) if net > 0 else (accounts.COUNT_DIFFERENCE, here)
         if net:
             self.moves.append(
@@ -909,27 +906,3 @@ class _Desk(PromiseDesk):
 def _order(count: Any) -> tuple[datetime, int]:
     order: tuple[datetime, int] = count.order
     return order
-
-
-def _lines(
-    book: Book, card: BatchCard | StockPlantCard, stage: str, place: str
-) -> list[tuple[tuple[datetime, int], int, UUID | None]]:
-    """Every movement at one account as ((time, rank), units with sign, count), in the occurred order.
-
-    The rank is the position of the entry; of the entry taken back for a reversal; of the count for a line against one.
-    """
-    account = standing(card.key[1], stage, place)
-    history = book.history(holder_key(card.key[1]))
-    positions = {entry.told.id: entry.position for entry in history}
-    lines = []
-    for entry in history:
-        told = entry.told
-        own = positions.get(told.entry, entry.position) if isinstance(told, Reversed) else entry.position
-        for move in entry.moves:
-            if account not in (move.source, move.target):
-                continue
-            rank = positions[move.count] if move.count is not None else own
-            units = move.units if move.target == account else -move.units
-            lines.append(((entry.at(move), rank), units, move.count))
-    lines.sort(key=lambda line: line[0])
-    return lines

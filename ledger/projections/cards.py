@@ -1,26 +1,27 @@
 """The projection that decisions lean on: cards, their history, and balances. Written in the entry's own transaction.
 
-Owns the tables cards, history and balances. It folds with `ledger.plants.evolve` and adds nothing of its own.
+Owns the tables cards, history, account_lines and balances. It folds with `ledger.plants.evolve` and adds nothing of its own.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from datetime import datetime
 from typing import Any
 from uuid import UUID
 
 import psycopg
 
-from ledger.log import codec, queries, store
+from ledger.log import queries, store
 from ledger.plants import cards
 from ledger.plants.book import Book, Missing
 from ledger.plants.cards import BatchCard, Key, OutsideCard, StockPlantCard
 from ledger.plants.evolve import evolve
-from ledger.plants.recorded import Recorded, standing
+from ledger.plants.recorded import Line, Recorded, standing
 from ledger.projections import proof
 
 NAME = "cards"
-VERSION = 3
+VERSION = 4
 SQL = queries.load("ledger.projections", "cards.sql")
 
 Cursor = psycopg.Cursor[Any]
@@ -64,12 +65,19 @@ def load_missing(cursor: Cursor, book: Book, missing: Missing) -> None:
         load(cursor, book, [missing.card])
     elif missing.entry is not None:
         load_entries(cursor, book, [missing.entry])
-    elif missing.history is not None:
-        kind, key = missing.history
-        rows = cursor.execute(SQL["history"], {"kind": kind, "key": key})
-        book.histories[missing.history] = [codec.decode(content, name, schema) for name, schema, content in rows]
+    elif missing.lines is not None:
+        account, since = missing.lines
+        rows = cursor.execute(SQL["lines_since"], {"account": account, "since": since})
+        book.stored[account] = (since, [Line._make(row) for row in rows])
     elif missing.root is not None:
         book.roots[missing.root] = proof.root(cursor, missing.root)
+
+
+def units_at(cursor: Cursor, account: str, upto: int) -> int:
+    """The balance of a standing account as the stored entries up to a position make it."""
+    row = cursor.execute(SQL["units_at"], {"account": account, "position": upto}).fetchone()
+    assert row is not None
+    return int(row[0])
 
 
 def put(cursor: Cursor, book: Book, touches: Sequence[Touch]) -> None:
@@ -77,6 +85,7 @@ def put(cursor: Cursor, book: Book, touches: Sequence[Touch]) -> None:
     last = {key: position for key, _, position in touches}
     written = [(key, card) for key in last if (card := book.cards[key]) is not None]
     noted = [touch for touch in touches if touch[0][0] not in cards.DERIVED]
+    lines = _lines(book)
     balances = [_balance(book, key, account) for key, account in book.moved]
     cursor.execute(
         SQL["put"],
@@ -90,9 +99,23 @@ def put(cursor: Cursor, book: Book, touches: Sequence[Touch]) -> None:
             "touched_key": [key[1] for key, _, _ in noted],
             "touched_version": [version for _, version, _ in noted],
             "touched_position": [position for _, _, position in noted],
+            "line_account": [account for account, _ in lines],
+            "line_at": [line.at for _, line in lines],
+            "line_rank": [line.rank for _, line in lines],
+            "line_position": [line.position for _, line in lines],
+            "line_units": [line.units for _, line in lines],
             **{column: [row[column] for row in balances] for column in _BALANCE},
         },
     )
+
+
+def _lines(book: Book) -> list[tuple[str, Line]]:
+    """What entries have added to their accounts; one line where an entry moves plants there more than once."""
+    units: dict[tuple[str, datetime, int, int], int] = {}
+    for account, lines in book.added.items():
+        for at, rank, position, moved in lines:
+            units[account, at, rank, position] = units.get((account, at, rank, position), 0) + moved
+    return [(account, Line(at, rank, position, moved)) for (account, at, rank, position), moved in units.items()]
 
 
 _BALANCE = (
@@ -165,9 +188,9 @@ _MOST_CHANGED = 2_000
 def forget_turn(book: Book) -> None:
     """Keep the cards, which are as they are written, and forget what only this turn needed."""
     book.recorded.clear()
-    book.touching.clear()
     book.entries.clear()
-    book.histories.clear()
+    book.stored.clear()
+    book.added.clear()
     book.roots.clear()
     book.reversals.clear()
     book.moved.clear()

@@ -264,7 +264,7 @@ def test_the_rights_are_exactly_those_intended(database: str) -> None:
         (app, "public", "keys", "SELECT"),
     }
     tables = {
-        *(("p_cards", table) for table in ("cards", "history", "balances")),
+        *(("p_cards", table) for table in ("cards", "history", "account_lines", "balances")),
         ("p_lines", "lines"),
         *(("p_passages", table) for table in ("passages", "count_differences")),
         *(("p_books", table) for table in ("book_lines", "book_batches", "book_state")),

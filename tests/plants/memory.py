@@ -1,6 +1,6 @@
 """A ledger in memory for the tests of the rules: it decides and folds as the nursery does, without a database.
 
-Owns the keeping of entries and of what each card's history is, as plain lists. It must not know any rule of its own.
+Owns the keeping of entries and of the lines of each account, as plain lists. It must not know any rule of its own.
 After every entry it checks what holds for all of them: no unit is made or destroyed, and nothing stands below zero.
 """
 
@@ -22,7 +22,7 @@ from ledger.plants.desk import Turn
 from ledger.plants.entries import Entry, Told
 from ledger.plants.evolve import evolve
 from ledger.plants.offer import Offer, Sellable
-from ledger.plants.recorded import Recorded, split_standing
+from ledger.plants.recorded import Line, Recorded, split_standing
 from ledger.plants.refusals import Problem, Refusal, Refused, as_problem
 from tests.telling import Teller
 
@@ -44,7 +44,7 @@ class Ledger:
         self.log: list[Recorded] = []
         self._book = Book()
         self._cards: dict[Key, AnyCard] = {}
-        self._histories: dict[Key, list[Recorded]] = {}
+        self._lines: dict[str, list[Line]] = {}
         self._latest = self.teller.now
 
     # --- telling ------------------------------------------------------------------------------------------------
@@ -73,7 +73,6 @@ class Ledger:
         self._latest = max([self._latest, *(entry.occurred_at for entry in told)])
         page = self._book.fork()
         written: list[Recorded] = []
-        touched: list[tuple[Key, Recorded]] = []
         problems: list[Problem] = []
         for index, entry in enumerate(told):
             turn = Turn(position=len(self.log) + len(written) + 1, now=self.clock or self._latest, client="tests")
@@ -82,22 +81,21 @@ class Ledger:
             except Refusal as refusal:
                 problems.append(as_problem(index, refusal))
                 continue
-            keys = self._ask(partial(evolve, page, recorded))
+            self._ask(partial(evolve, page, recorded))
             written.append(recorded)
-            touched += [(key, recorded) for key, _ in keys]
         if problems:
             self._book = Book()
             raise Refused(problems)
         page.merge()
-        self._keep(written, touched)
+        self._keep(written)
         return written
 
     def follow(self, recorded: Recorded) -> None:
         """Fold an entry that was decided elsewhere."""
         page = self._book.fork()
-        keys = self._ask(partial(evolve, page, recorded))
+        self._ask(partial(evolve, page, recorded))
         page.merge()
-        self._keep([recorded], [(key, recorded) for key, _ in keys])
+        self._keep([recorded])
 
     def _ask(self, question: Callable[[], Answer]) -> Answer:
         while True:
@@ -108,8 +106,9 @@ class Ledger:
                     self._book.cards[missing.card] = self._cards.get(missing.card)
                 elif missing.entry is not None:
                     self._know(missing.entry)
-                elif missing.history is not None:
-                    self._book.histories[missing.history] = list(self._histories.get(missing.history, ()))
+                elif missing.lines is not None:
+                    account, since = missing.lines
+                    self._book.stored[account] = (since, list(self._lines.get(account, ())))
                 elif missing.root is not None:
                     self._book.roots[missing.root] = self.root(missing.root)
 
@@ -124,11 +123,11 @@ class Ledger:
         if any(codec.reverses(written.told) == entry for written in self.log):
             self._book.reversals.add(entry)
 
-    def _keep(self, written: Sequence[Recorded], touched: Sequence[tuple[Key, Recorded]]) -> None:
+    def _keep(self, written: Sequence[Recorded]) -> None:
         self.log += written
         self._cards |= {key: card for key, card in self._book.cards.items() if card is not None}
-        for key, recorded in touched:
-            self._histories.setdefault(key, []).append(recorded)
+        for account, lines in self._book.added.items():
+            self._lines.setdefault(account, []).extend(lines)
         self._book = Book()
         self._nothing_made_or_destroyed()
 

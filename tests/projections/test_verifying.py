@@ -17,6 +17,7 @@ from tests.telling import Teller
 TABLES = {
     "cards": ("card", "jsonb_set(card, '{version}', '77')"),
     "history": ("position", "position - 1"),
+    "account_lines": ("units", "units + 1"),
     "balances": ("units", "units + 1"),
     "lines": ("units", "units + 1"),
     "passages": ("units", "units + 1"),
@@ -31,6 +32,7 @@ TABLES = {
 KEYS = {
     "cards": ("key", "key || 'x'"),
     "history": ("version", "version + 1000"),
+    "account_lines": ("position", "position + 100000"),
     "balances": ("account", "'loss/' || md5(account)"),
     "lines": ("line", "(line + 100)::smallint"),
     "passages": ("via", "via || 'x'"),

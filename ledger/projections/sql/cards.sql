@@ -7,13 +7,16 @@ where (kind, key) in (select * from unnest(%(kinds)b::text[], %(keys)b::text[]))
 -- Cards that entries after a position have changed, up to some number.
 select kind, key from cards where position > %(after)s limit %(limit)s
 
--- name: history
--- The entries that touched one card, in order.
-select e.type, e.schema, e.content from history h join entries e using (position)
-where h.kind = %(kind)s and h.key = %(key)s order by h.position
+-- name: lines_since
+-- The lines of one standing account at a moment and later.
+select at, rank, position, units from account_lines where account = %(account)s and at >= %(since)s
+
+-- name: units_at
+-- The sum of one standing account's lines up to a position of the log.
+select coalesce(sum(units), 0) from account_lines where account = %(account)s and position <= %(position)s
 
 -- name: put
--- Write changed cards, which entries touched them, and changed balances: three tables in one round trip.
+-- Write changed cards, which entries touched them, their lines and changed balances: four tables in one round trip.
 with put_cards as (
     insert into cards (kind, key, version, position, card)
     select * from unnest(
@@ -30,6 +33,11 @@ with put_cards as (
     on conflict (account, unit) do update
     set units = excluded.units, counted_at = excluded.counted_at, counted_how = excluded.counted_how,
         counted_by = excluded.counted_by, last_at = excluded.last_at
+), put_lines as (
+    insert into account_lines (account, at, rank, position, units)
+    select * from unnest(
+        %(line_account)b::text[], %(line_at)b::timestamptz[], %(line_rank)b::bigint[], %(line_position)b::bigint[],
+        %(line_units)b::bigint[])
 )
 insert into history (kind, key, version, position)
 select * from unnest(

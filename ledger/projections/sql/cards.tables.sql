@@ -25,6 +25,16 @@ create table history (
     primary key (kind, key, version)
 );
 
+-- what each entry moved at each standing account, in the occurred order: a late slip is held against what follows it
+create table account_lines (
+    account text not null,
+    at timestamptz not null,
+    rank bigint not null,
+    position bigint not null,
+    units bigint not null,
+    primary key (account, at, rank, position)
+);
+
 create table balances (
     account text not null,
     unit text not null,

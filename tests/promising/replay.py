@@ -8,20 +8,21 @@ beta-binomial, summed; a promise is what was granted less what was picked. A fau
 from __future__ import annotations
 
 import math
-from bisect import bisect_right
+from bisect import bisect_right, insort
 from collections import defaultdict
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass, field, replace
 from datetime import date, datetime, timedelta
 from fractions import Fraction
 from functools import cached_property, lru_cache
 from itertools import accumulate
-from typing import Any, NamedTuple
+from typing import Any, NamedTuple, TypeVar
 
 import numpy as np
 from scipy.special import betaln, gammaln
 
 Fact = dict[str, Any]
+Figure = TypeVar("Figure")
 Shelf = tuple[str, str]
 Name = tuple[str, int]  # (promise, line)
 
@@ -107,23 +108,25 @@ class Batch:
     facts: dict[str, list[tuple[datetime, int, bool, int]]] = field(default_factory=lambda: defaultdict(list))
     holds: dict[str, int] = field(default_factory=dict)
     stops: set[str] = field(default_factory=set)
-    _folded: dict[str, tuple[int, int]] = field(default_factory=dict)
+    standing: dict[str, int] = field(default_factory=lambda: defaultdict(int))
+
+    def tell(self, stage: str, fact: tuple[datetime, int, bool, int]) -> None:
+        """A count sets what stands from its moment on; everything else adds or takes. A late fact is read at its place."""
+        facts = self.facts[stage]
+        late = bool(facts) and fact < facts[-1]
+        insort(facts, fact)
+        units = 0 if late else self.standing[stage]
+        for _, _, sets, number in facts if late else [fact]:
+            units = number if sets else units + number
+        self.standing[stage] = units
 
     def stands(self, stage: str) -> int:
-        """A count sets what stands from its moment on; everything else adds or takes."""
-        facts = self.facts[stage]
-        if self._folded.get(stage, (-1, 0))[0] != len(facts):
-            units = 0
-            for _, _, sets, number in sorted(facts):
-                units = number if sets else units + number
-            self._folded[stage] = (len(facts), units)
-        return self._folded[stage][1]
+        return self.standing[stage]
 
     def counted_at(self) -> datetime:
         """When the finished ones were counted last, or since when they stand."""
         facts = self.facts["finished"]
-        counts = [(at, position) for at, position, sets, _ in facts if sets]
-        return max(counts)[0] if counts else min(facts)[0]
+        return next((at for at, _, sets, _ in reversed(facts) if sets), facts[0][0])
 
     def counted_on(self) -> int:
         """Units that a forecast may count on."""
@@ -213,6 +216,19 @@ def pots_for(mean: int, strength: int, units: int) -> int:
     return low
 
 
+def _as_long_as_nothing_moves(figure: Callable[[Replay, Shelf], Figure]) -> Callable[[Replay, Shelf], Figure]:
+    """Look at the batches of a shelf again only after an entry that is not about promises: those move no plants."""
+
+    def kept(book: Replay, shelf: Shelf) -> Figure:
+        name = (figure.__name__, shelf)
+        if name not in book.kept:
+            book.kept[name] = figure(book, shelf)
+        found: Figure = book.kept[name]
+        return found
+
+    return kept
+
+
 class Replay:
     """The book as a plain reading of the log has it, up to some position."""
 
@@ -231,6 +247,8 @@ class Replay:
         self.orders: dict[str, list[Promise]] = defaultdict(list)
         self.beyond: dict[tuple[str, Shelf], int] = defaultdict(int)
         self.held: dict[str, dict[str, int]] = defaultdict(dict)
+        #: what `_as_long_as_nothing_moves` keeps
+        self.kept: dict[tuple[str, Shelf], Any] = {}
         self.faults: list[str] = []
         self.granted = 0
         self.beyond_counted = 0
@@ -243,17 +261,32 @@ class Replay:
 
     def counted(self, shelf: Shelf, now: datetime) -> tuple[int, int]:
         """Finished, neither stopped nor held; and the buffer: the smallest whole number not below z sigma."""
-        batches = [self.batches[name] for name in self.on_shelf[shelf] if self.batches[name].stands("finished")]
-        if not batches or self.crop_stops[shelf[0]]:
+        free, counted_at = self.stands(shelf)
+        if counted_at is None or self.crop_stops[shelf[0]]:
             return 0, 0
-        stands = [(batch.stands("finished"), sum(batch.holds.values())) for batch in batches if not batch.stops]
-        free = sum(units - min(units, held) for units, held in stands)
-        age = now - min(batch.counted_at() for batch in batches)
+        age = now - counted_at
         weeks = max(Fraction(0), Fraction(age // timedelta(microseconds=1), 7 * 86_400 * 10**6))
         z, share, drift = (Fraction(self.policy[f"buffer_{name}_per_mille"], 1000) for name in ("z", "share", "drift"))
         squared = z**2 * ((share * free) ** 2 + (drift * free) ** 2 * weeks + 1)
         buffer = math.isqrt(math.ceil(squared) - 1) + 1 if squared else 0
         return free, min(buffer, free)
+
+    @_as_long_as_nothing_moves
+    def stands(self, shelf: Shelf) -> tuple[int, datetime | None]:
+        """Finished, neither stopped nor held; and when the part that was counted longest ago was counted."""
+        batches = [self.batches[name] for name in self.on_shelf[shelf] if self.batches[name].stands("finished")]
+        stands = [(batch.stands("finished"), sum(batch.holds.values())) for batch in batches if not batch.stops]
+        free = sum(units - min(units, held) for units, held in stands)
+        return free, min((batch.counted_at() for batch in batches), default=None)
+
+    @_as_long_as_nothing_moves
+    def gone(self, shelf: Shelf) -> int:
+        """Plants that the forecast counts on and that are not there any more, less finished ones that it does not know of."""
+        relied: dict[str, int] = self.forecasts[shelf[0]].value["sizes"][shelf[1]]["relied"]
+        named = [(name, units) for name, units in relied.items() if not name.startswith("asked/")]
+        new = [batch for name in self.on_shelf[shelf] if name not in relied and not (batch := self.batches[name]).stops]
+        gone = sum(max(0, units - self.batches[name].counted_on()) for name, units in named)
+        return gone - sum(max(0, batch.stands("finished") - sum(batch.holds.values())) for batch in new)
 
     def decide(self, told: Fact, client: str) -> tuple[str, list[Given], list[Fact]]:
         """What a basket ought to get: ("granted" or a code, what each line gets, the lines that lack)."""
@@ -290,6 +323,8 @@ class Replay:
         told, position = row["told"], row["position"]
         names = [name for name in (told.get("batch"), told.get("into")) if name in self.batches]
         before = {name: self.batches[name].seen() for name in names}
+        if not told["type"].startswith("promise"):
+            self.kept.clear()
         self._read(row, told, position)
         for name in {*names, *(name for name in (told.get("batch"), told.get("into")) if name in self.batches)}:
             if self.batches[name].seen() != before.get(name, ()):
@@ -303,7 +338,7 @@ class Replay:
 
         def moves(stage: str, units: int, sets: bool = False) -> None:
             assert batch is not None
-            batch.facts[stage].append((at, position, sets, units))
+            batch.tell(stage, (at, position, sets, units))
 
         match told["type"]:
             case "policy-set":
@@ -364,7 +399,7 @@ class Replay:
 
     def new_batch(self, name: str, crop: str, size: str, stage: str, at: datetime, position: int, units: int) -> None:
         self.batches[name] = Batch(crop, size)
-        self.batches[name].facts[stage].append((at, position, False, units))
+        self.batches[name].tell(stage, (at, position, False, units))
         self.on_shelf[crop, size].append(name)
 
     def promised(self, row: Fact) -> None:
@@ -662,10 +697,11 @@ class Look:
         self.pots_more: dict[date, int] = {}
 
     @cached_property
-    def over(self) -> list[tuple[date, int]]:
-        """On every day on which something is due: what is over when all that is due by then is taken."""
+    def over(self) -> tuple[list[date], list[int]]:
+        """The days on which something is due, and the least that is over on each or later, when all due by then is taken."""
         days = sorted(day for day, units in self.due.items() if units)
-        return [(day, self.supply(day) - self.taken(day)) for day in days]
+        left = [self.supply(day) - self.taken(day) for day in days]
+        return days, list(accumulate(reversed(left), min))[::-1]
 
     @cached_property
     def by_day(self) -> tuple[list[date], list[int]]:
@@ -681,19 +717,9 @@ class Look:
 
     def _missing(self) -> int:
         assert self.of is not None
-        relied, gone = self.of["relied"], 0
-        for name, units in relied.items():
-            if name.startswith("asked/"):
-                ask = self.owed[self.shelf].asks.get(date.fromisoformat(name.removeprefix("asked/")))
-                there = ask.pots if ask else 0
-            else:
-                there = self.book.batches[name].counted_on()
-            gone += max(0, units - there)
-        for name in self.book.on_shelf[self.shelf]:
-            batch = self.book.batches[name]
-            if name not in relied and not batch.stops:
-                gone -= max(0, batch.stands("finished") - sum(batch.holds.values()))
-        return gone
+        asked: dict[str, int] = {name: units for name, units in self.of["relied"].items() if name.startswith("asked/")}
+        asks = {f"asked/{day}": ask.pots for day, ask in self.owed[self.shelf].asks.items()}
+        return self.book.gone(self.shelf) + sum(max(0, units - asks.get(name, 0)) for name, units in asked.items())
 
     def supply(self, day: date) -> int:
         if day <= self.today or self.of is None or self.forecast is None:
@@ -702,8 +728,9 @@ class Look:
 
     def own(self, day: date) -> int:
         """The least that is over on the day and on every later one on which something is due."""
-        over = min(self.supply(day) - self.taken(day), *(left for due, left in self.over if due > day), 10**9)
-        free = max(0, over)
+        days, least = self.over
+        over, later = self.supply(day) - self.taken(day), bisect_right(days, day)
+        free = max(0, min(over, least[later]) if later < len(days) else over)
         return min(free, self.own(self.today)) if self.stale and day > self.today else free
 
     @cached_property

@@ -19,7 +19,6 @@ from datetime import UTC, datetime
 from random import Random
 from typing import Any
 
-import httpx
 import pytest
 
 from ledger import keys, serving
@@ -32,6 +31,7 @@ from ledger.projections import runner
 from tests.promising.replay import Attempt, Fact, Replay, replay
 from tests.promising.shop import pinned
 from tests.promising.storm import CLIENTS, LONG_AGO, Counter, Foreteller, QuickClock, Stock, Storm, in_process, watched
+from tests.promising.wire import Wire
 from tests.simulation.playing import query
 from tests.telling import Teller
 
@@ -122,9 +122,8 @@ def test_nothing_is_oversold_and_nothing_refused_that_was_there(
 # --- over HTTP -----------------------------------------------------------------------------------------------------
 
 
-def over_http(client: httpx.AsyncClient, key: str) -> Counter:
+def over_http(wire: Wire) -> Counter:
     """The counter that calls the routes of the promise book, each call twice now and then, and posts the rest as entries."""
-    headers = {"Authorization": f"Bearer {key}"}
     calls = {
         "promise-confirmed": "confirm",
         "promise-released": "release",
@@ -135,21 +134,20 @@ def over_http(client: httpx.AsyncClient, key: str) -> Counter:
     async def post(fact: Fact, _: str) -> Any:
         kind = fact["type"]
         if kind != "promised" and kind not in calls:
-            answer = await client.post("/v1/entries", json=fact, headers=headers)
-            return answer.json() if answer.status_code == 201 else None
+            answer = await wire.post("/v1/entries", fact)
+            return answer.body if answer.status == 201 else None
         body = {name: value for name, value in fact.items() if name not in ("id", "type", "occurred_at", "promise")}
         path = "/v1/promises" if kind == "promised" else f"/v1/promises/{fact['promise']}/{calls[kind]}"
-        keyed = {**headers, "Idempotency-Key": f'"{fact["id"]}"'}
-        answer = await client.post(path, json=body, headers=keyed)
-        assert answer.status_code in (201, 409, 422), answer.text
-        if answer.status_code != 201:
+        answer = await wire.post(path, body, fact["id"])
+        assert answer.status in (201, 409, 422), answer
+        if answer.status != 201:
             return None
-        found = answer.json()
+        found = answer.body
         if kind != "promised":
             return found
         if fact["id"][0] < "4":  # sent again, as after a broken connection
-            again = await client.post(path, json=body, headers=keyed)
-            assert same(again.json()) == same(found)
+            again = await wire.post(path, body, fact["id"])
+            assert same(again.body) == same(found)
         granted = [line for line in found["lines"] if line["granted"]]
         return {"told": {"id": found["promise"]}, "grants": granted}
 
@@ -162,35 +160,47 @@ def same(found: Fact) -> Fact:
 
 
 @contextmanager
-def served(database: str) -> Iterator[str]:
-    """The real service; its address."""
+def served(database: str) -> Iterator[tuple[str, int]]:
+    """The real service; its host and port."""
     with socket.socket() as probe:
         probe.bind(("127.0.0.1", 0))
-        port = probe.getsockname()[1]
-    with serving.in_background(database, "127.0.0.1", port) as address:
-        yield address
+        host, port = probe.getsockname()
+    with serving.in_background(database, host, port):
+        yield host, port
 
 
-def test_nothing_is_oversold_over_http(database: str, monkeypatch: pytest.MonkeyPatch, request: pytest.FixtureRequest) -> None:
-    """The same crowd, each with a key of its own, at the real service; now and then a call is sent twice."""
-    wanted, hot, clock = request.config.getoption("--storm"), 10, QuickClock(SPEED)
-    attempts = wanted // OVER_HTTP if wanted <= IN_ALL else wanted
-    in_all = min(MOST_IN_ALL, attempts * 3 // 2)
+def storm_over_http(database: str, patch: pytest.MonkeyPatch, hot: int, attempts: int, in_all: int) -> list[Attempt]:
+    """A storm at the real service, each client with a key and a connection of its own; the refused baskets."""
     with Nursery(database) as nursery:
         stock = stocked(nursery, hot, in_all)
     names = [*(f"client-{number}" for number in range(CLIENTS)), "grower-0", "grower-1"]
     made = [keys.make(database, name, keys.SCOPES) for name in names]
-    pinned(monkeypatch, clock)
-    refused = watched(monkeypatch)
+    pinned(patch, QuickClock(SPEED))
+    refused = watched(patch)
 
     def real() -> datetime:
         return datetime.now(UTC)
 
-    with served(database) as address, Nursery(database) as beside:
-        client = httpx.AsyncClient(base_url=address, timeout=30, limits=httpx.Limits(max_connections=CLIENTS + 2))
-        counters = [over_http(client, key) for key in made]
+    with served(database) as where, Nursery(database) as beside:
+        wires = [Wire(*where, key) for key in made]
+
+        async def hang_up() -> None:
+            for wire in wires:
+                wire.close()
+
         foreteller, publish = Foreteller(database, Random(7)), in_process(Turns(beside))
-        Storm(stock, attempts, 7, real, counters, foreteller, publish, after=client.aclose).run()
+        Storm(stock, attempts, 7, real, [over_http(wire) for wire in wires], foreteller, publish, after=hang_up).run()
+    return refused
+
+
+@pytest.mark.parametrize("hot", [1, 10, 200])
+def test_nothing_is_oversold_over_http(
+    database: str, monkeypatch: pytest.MonkeyPatch, hot: int, request: pytest.FixtureRequest
+) -> None:
+    """The same crowd at the real service; now and then a call is sent twice."""
+    wanted = request.config.getoption("--storm")
+    attempts = wanted // OVER_HTTP if wanted <= IN_ALL else wanted
+    refused = storm_over_http(database, monkeypatch, hot, attempts, min(MOST_IN_ALL, attempts * 3 // 2))
     found, types = checked(database, refused)
     assert found.faults == []
     assert types["promised"] + len(refused) >= attempts

@@ -105,7 +105,7 @@ def stock(nursery: Nursery) -> list[str]:
 _milliseconds = itertools.count()
 
 
-def losses(batches: list[str], count: int) -> list[Lost]:
+def losses(batches: list[str], count: int, stage: Stage = Stage.POTTED) -> list[Lost]:
     """Small entries, one plant lost in each, a millisecond after one another, the batches in turn."""
     began = datetime.now(UTC).replace(hour=0, minute=0, second=0, microsecond=0) - _LIFETIME / 2
     return [
@@ -114,7 +114,7 @@ def losses(batches: list[str], count: int) -> list[Lost]:
             occurred_at=began + timedelta(milliseconds=next(_milliseconds)),
             by="head-grower",
             batch=batch,
-            stage=Stage.POTTED,
+            stage=stage,
             place=_PLACE,
             units=1,
             cause=Cause.ROT,

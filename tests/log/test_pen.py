@@ -299,6 +299,16 @@ def test_in_one_turn_a_refused_call_leaves_the_others_standing(bench: Bench, nur
     assert runner.verify(bench.conninfo) == []
 
 
+def test_the_same_call_again_gets_the_balances_of_then(bench: Bench, nursery: Nursery) -> None:
+    """Within the turn in which it was written, with another call between, and long after."""
+    first, between = [bench.lost(5), bench.lost(2)], [bench.lost(20)]
+    jobs = [Job(told, "here") for told in (first, between, first)]
+    nursery.turn(jobs)
+    assert [job.result().balances[0].units for job in jobs] == [43, 23, 43]
+    assert nursery.post(first).balances == jobs[0].result().balances
+    assert nursery.post(between).balances == jobs[1].result().balances
+
+
 def test_a_turn_of_refusals_alone_writes_nothing(bench: Bench, nursery: Nursery) -> None:
     """And moves no pen."""
     jobs = [Job([bench.lost(51)], "here") for _ in range(3)]

@@ -24,8 +24,10 @@ from hypothesis import strategies as st
 from ledger.log import codec
 from ledger.nursery import Nursery
 from ledger.plants import numbers
+from ledger.plants.book import Book, Missing
 from ledger.plants.recorded import Recorded
 from ledger.plants.refusals import Refused
+from ledger.projections import cards
 from tests.auditor import Fact, audit
 from tests.simulation.conftest import FreshLedger
 from tests.simulation.playing import History
@@ -184,6 +186,41 @@ def test_a_count_taken_back_leaves_the_slips_as_told(bench: Bench) -> None:
         }
         entries = [entry for step in order for entry in bench.post(told[step])]
         assert outcome(batch, 40, entries) == Outcome(balance=33, differences={}, lost=3)
+
+
+def test_a_late_slip_reads_what_came_after_it_and_nothing_before(bench: Bench, monkeypatch: pytest.MonkeyPatch) -> None:
+    """However much is known of a batch: a slip with three entries and a count after it is held against their four lines."""
+    batch = bench.new_batch(500)
+    bench.post(*(bench.fact(batch, Happening(1, "lost", 1)) for _ in range(200)))
+    bench.post(*(bench.fact(batch, Happening(hour, "lost", 1)) for hour in (3, 4, 5)))
+    bench.post(bench.fact(batch, Happening(6, "counted", 290)))
+    read = lines_read(monkeypatch)
+    bench.post(bench.fact(batch, Happening(2, "lost", 7)))
+    assert read == [4]
+
+
+def lines_read(patch: pytest.MonkeyPatch) -> list[int]:
+    """How many lines decisions load, each time that they load some."""
+    load, found = cards.load_missing, list[int]()
+
+    def noted(cursor: cards.Cursor, book: Book, missing: Missing) -> None:
+        load(cursor, book, missing)
+        if missing.lines is not None:
+            found.append(len(book.stored[missing.lines[0]][1]))
+
+    patch.setattr(cards, "load_missing", noted)
+    return found
+
+
+def test_many_late_slips_in_one_turn_see_each_other(bench: Bench) -> None:
+    """Slips, counts and a count taken back in one list of the pen, told from the last to the first, end in the same book."""
+    batch = bench.new_batch(40)
+    count = bench.fact(batch, Happening(10, "counted", 12))
+    taken_back = bench.teller.fact("reversed", entry=count["id"], reason="another bench", occurred_at=DAY)
+    later = [bench.fact(batch, Happening(12, "counted", 30)), bench.fact(batch, Happening(11, "lost", 2))]
+    earlier = [bench.fact(batch, Happening(9, "lost", 3)), bench.fact(batch, Happening(8, "found", 5))]
+    entries = bench.post(*later, count, *earlier, taken_back)
+    assert outcome(batch, 40, entries) == Outcome(balance=30, differences={12: -10}, lost=5)
 
 
 @st.composite

@@ -11,6 +11,7 @@ line against that count's difference, so that the order of arrival never changes
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from collections.abc import Sequence
 from datetime import date, datetime, timedelta
 from itertools import groupby
@@ -222,7 +223,8 @@ class _Desk(PromiseDesk):
             return
         later = min((count for count in there.counts if count.order > (self.at, self.rank)), key=_order, default=None)
         # a reversal stands at the very place of what it takes back, whose own lines therefore come before it
-        lines = [line for line in self.book.lines(account, self.at) if line.order > (self.at, self.rank)]
+        lines = self.book.lines(account, self.at)
+        lines = lines[bisect_left(lines, (self.at, self.rank + 1)) :]
         balance = there.units - sum(line.units for line in lines)
         if balance + delta < 0:
             raise self.short(account, self.at, balance, delta)

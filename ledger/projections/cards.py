@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from datetime import datetime
+from itertools import starmap
 from typing import Any
 from uuid import UUID
 
@@ -67,8 +68,8 @@ def load_missing(cursor: Cursor, book: Book, missing: Missing) -> None:
         load_entries(cursor, book, [missing.entry])
     elif missing.lines is not None:
         account, since = missing.lines
-        rows = cursor.execute(SQL["lines_since"], {"account": account, "since": since})
-        book.stored[account] = (since, [Line._make(row) for row in rows])
+        rows = cursor.execute(SQL["lines_since"], {"account": account, "since": since}).fetchall()
+        book.stored[account] = (since, list(starmap(Line, rows)))
     elif missing.root is not None:
         book.roots[missing.root] = proof.root(cursor, missing.root)
 

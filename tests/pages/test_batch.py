@@ -121,9 +121,8 @@ def test_the_card_shows_the_life_with_what_was_taken_back(device: Device, plugs:
 
 def test_a_long_life_is_shown_from_its_end(device: Device, plugs: str) -> None:
     """With a way to all of it."""
-    device.post([
-        device.teller.fact("lost", batch=plugs, stage="rooted", place="H1", units=1, cause="rot", note=f"day {day}") for day in range(40)
-    ])  # fmt: skip
+    lost = {"batch": plugs, "stage": "rooted", "place": "H1", "units": 1, "cause": "rot"}
+    device.post([device.teller.fact("lost", **lost, note=f"day {day}") for day in range(40)])
     page = device.get(f"/batch/{plugs}")
     assert "day 39" in page
     assert "day 5<" not in page

@@ -48,7 +48,8 @@ def test_nothing_given_is_no_tally_though_cells_are_filled_in() -> None:
 @pytest.mark.parametrize(
     "typed",
     [
-        {"n.trays": "2"}, {"n.gaps": "3", "n": "9"}, {"n": "-1"}, {"n": "1.5"}, {"n": "\N{FULLWIDTH DIGIT ONE}"}, {"n": "1000001"},
+        {"n.trays": "2"}, {"n.gaps": "3", "n": "9"}, {"n": "-1"}, {"n": "1.5"}, {"n": "1000001"},
+        {"n": "\N{FULLWIDTH DIGIT ONE}"},
         {"n.trays": "1000000", "n.cells": "1000000"}, {"n": "9" * 400},
     ],
 )  # fmt: skip

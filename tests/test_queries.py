@@ -15,13 +15,14 @@ import psycopg
 import pytest
 from psycopg import errors
 
-from ledger import answers, keys, losses, statements
+from ledger import answers, keys, losses, rounds, statements
 from ledger.log import queries, store
 from ledger.projections import books, cards, lines, passages, proof, runner
 
 ROOT = Path(__file__).parent.parent
 FILES = sorted(path for path in (ROOT / "ledger").rglob("*.sql") if ".tables." not in path.name)
 LOADED = {
+    "boards.sql": rounds.SQL,
     "books.sql": books.SQL,
     "cards.sql": cards.SQL,
     "keys.sql": keys.SQL,

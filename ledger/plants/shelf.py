@@ -55,10 +55,14 @@ def count_buffer(units: int, days: float, policy: PolicySet) -> int:
     Q is `units`, d the days since the last count; z, a and b are the policy's (1.28, .02 and .015 by default; design
     values of this project, to be refitted from a nursery's own count differences). Q 40: 2 after 3 days, 3 after 30.
     """
+    return math.ceil(policy.buffer_z_per_mille / 1000 * count_error(units, days, policy))
+
+
+def count_error(units: int, days: float, policy: PolicySet) -> float:
+    """The sigma of the buffer: by how much a number may be wrong so many days after it was counted."""
     share = policy.buffer_share_per_mille / 1000 * units
     drift = policy.buffer_drift_per_mille / 1000 * units
-    sigma = math.sqrt(share**2 + drift**2 * max(0.0, days) / 7 + 1)
-    return math.ceil(policy.buffer_z_per_mille / 1000 * sigma)
+    return math.sqrt(share**2 + drift**2 * max(0.0, days) / 7 + 1)
 
 
 def counted(there: ShelfCard, crop: CropCard | None, policy: PolicySet, at: datetime) -> Counted:

@@ -13,6 +13,10 @@ create index cards_held on cards (key) where kind = 'promise' and card ->> 'stat
 
 -- promises with anything left to pick
 create index cards_open on cards (key) where kind = 'promise' and card -> 'open' is not null;
+-- what is held and has to be looked at again, what is stopped, and what is picked and has not left
+create index cards_waiting on cards (kind, key) where card -> 'holds' is not null;
+create index cards_stopped on cards (kind, key) where card -> 'stops' is not null;
+create index cards_picked on cards (key) where kind = 'order' and card -> 'picked' is not null;
 -- what has changed after a position: for whoever keeps cards in memory
 create index cards_changed on cards (position);
 

@@ -187,11 +187,11 @@ class BatchAnswer(Answer, frozen=True, kw_only=True):
 
 def batch(cursor: Cursor, number: str, now: datetime) -> BatchAnswer:
     """The card of one batch. Raises Unknown."""
-    card = _one(cursor, "batch", number, BatchCard)
+    card = one(cursor, "batch", number, BatchCard)
     life = [
         msgspec.Raw(row[0].encode()) for row in cursor.execute(SQL["life"], {"kind": "batch", "key": number, "limit": MOST})
     ]
-    crop, recipe = _one(cursor, "crop", card.crop, CropCard), _maybe(cursor, "recipe", card.crop, RecipeCard)
+    crop, recipe = one(cursor, "crop", card.crop, CropCard), maybe(cursor, "recipe", card.crop, RecipeCard)
     return BatchAnswer(
         as_of=store.head(cursor),
         batch=card,
@@ -211,7 +211,7 @@ def _flags(cursor: Cursor, card: BatchCard, crop: CropCard, now: datetime) -> It
     if crop.value.caution:
         yield Flag(what="caution", detail=crop.value.caution)
     places = {where.split("/")[1] for where, standing in card.standing.items() if standing.units > 0}
-    for place in _cards(cursor, "cards", cards.PlaceCard, kind="place", keys=sorted(places)):
+    for place in several(cursor, "cards", cards.PlaceCard, kind="place", keys=sorted(places)):
         if (until := place.closed_until(now)) is not None:
             detail = f"{place.value.code} is closed until {until:%Y-%m-%d %H:%M} UTC (as typed in from the label)"
             yield Flag(what="in-re-entry", detail=detail)
@@ -323,7 +323,7 @@ class Promises(Answer, frozen=True, kw_only=True):
 
 def promise(cursor: Cursor, promise: str) -> PromiseAnswer:
     """One promise. Raises Unknown."""
-    return PromiseAnswer(as_of=store.head(cursor), promise=_one(cursor, "promise", promise, PromiseCard))
+    return PromiseAnswer(as_of=store.head(cursor), promise=one(cursor, "promise", promise, PromiseCard))
 
 
 def promises(
@@ -331,7 +331,7 @@ def promises(
 ) -> Promises:
     """Promises in the order of their ids, a page at a time; with `only_at_risk`, those with a line that is."""
     narrowed = {"state": state, "order": order, "at_risk": only_at_risk, "after": after}
-    found = _cards(cursor, "promises", PromiseCard, **narrowed, limit=limit + 1)
+    found = several(cursor, "promises", PromiseCard, **narrowed, limit=limit + 1)
     return Promises(
         as_of=store.head(cursor), promises=found[:limit], next=str(found[limit - 1].promise) if len(found) > limit else None
     )
@@ -357,12 +357,12 @@ def potting(cursor: Cursor, day: date | None) -> PottingAnswer:
     if day is None:
         return PottingAnswer(as_of=as_of, day=None, issued=False, lines=[])
     name = day.isoformat()
-    card = _maybe(cursor, "potting", name, PottingCard)
+    card = maybe(cursor, "potting", name, PottingCard)
     if card is not None:
         return PottingAnswer(as_of=as_of, day=day, issued=True, lines=list(card.lines.values()))
     keys = sorted(nursery.potting.get(name, ()))
     lines = []
-    for there in _cards(cursor, "cards", ShelfCard, kind="shelf", keys=keys):
+    for there in several(cursor, "cards", ShelfCard, kind="shelf", keys=keys):
         ask = there.asked.get(name)
         if ask is not None and ask.open:
             line = PottingLine(crop=there.crop, size=there.size, pots=ask.open, plugs=ask.reserved)
@@ -440,7 +440,7 @@ def questions(cursor: Cursor, after: int = 0, limit: int = 200) -> Questions:
 
 def policy_card(cursor: Cursor) -> PolicyCard:
     """The policy in force, or the default, and the correction of its confidence."""
-    return _maybe(cursor, "policy", "", PolicyCard) or PolicyCard(value=desk.DEFAULT_POLICY)
+    return maybe(cursor, "policy", "", PolicyCard) or PolicyCard(value=desk.DEFAULT_POLICY)
 
 
 def policy_of(cursor: Cursor) -> PolicySet:
@@ -450,12 +450,12 @@ def policy_of(cursor: Cursor) -> PolicySet:
 
 def nursery_card(cursor: Cursor) -> NurseryCard:
     """What is known of the nursery as a whole."""
-    return _maybe(cursor, "nursery", "", NurseryCard) or NurseryCard()
+    return maybe(cursor, "nursery", "", NurseryCard) or NurseryCard()
 
 
 def head_card(cursor: Cursor) -> HeadCard | None:
     """The head of the proof that was signed last."""
-    return _maybe(cursor, "head", "", HeadCard)
+    return maybe(cursor, "head", "", HeadCard)
 
 
 class Reference(Struct, frozen=True, kw_only=True):
@@ -526,17 +526,20 @@ def _card(stored: str, kind: type[Kind]) -> Kind:
     return card
 
 
-def _cards(cursor: Cursor, query: str, shape: type[Kind], **values: Any) -> list[Kind]:
+def several(cursor: Cursor, query: str, shape: type[Kind], **values: Any) -> list[Kind]:
+    """The cards of one kind that a query gives."""
     return [_card(row[0], shape) for row in cursor.execute(SQL[query], values)]
 
 
-def _maybe(cursor: Cursor, kind: str, key: str, shape: type[Kind]) -> Kind | None:
+def maybe(cursor: Cursor, kind: str, key: str, shape: type[Kind]) -> Kind | None:
+    """One card, None if there is none."""
     row = cursor.execute(SQL["card"], {"kind": kind, "key": key}).fetchone()
     return None if row is None else _card(row[1], shape)
 
 
-def _one(cursor: Cursor, kind: str, key: str, shape: type[Kind]) -> Kind:
-    card = _maybe(cursor, kind, key, shape)
+def one(cursor: Cursor, kind: str, key: str, shape: type[Kind]) -> Kind:
+    """One card. Raises Unknown."""
+    card = maybe(cursor, kind, key, shape)
     if card is None:
         raise Unknown(f"there is no {kind} {key}")
     return card

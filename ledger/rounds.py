@@ -7,7 +7,7 @@ by entries, and the next look shows the rest.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from datetime import date, datetime
 from typing import Literal, NamedTuple
 from uuid import UUID
@@ -18,7 +18,7 @@ from msgspec import Struct
 from ledger import answers
 from ledger.answers import Answer, Cursor, Unknown
 from ledger.log import queries, store
-from ledger.plants import cards, rules, shelf
+from ledger.plants import cards, shelf
 from ledger.plants.cards import (
     BatchCard,
     CropCard,
@@ -29,9 +29,9 @@ from ledger.plants.cards import (
     PromiseCard,
     PromiseLine,
     Standing,
-    StopReason,
 )
-from ledger.plants.entries import DestinationRule, PlaceKind, Stage, Verdict
+from ledger.plants.entries import DestinationRule, PlaceKind, Stage, StopReason, Verdict
+from ledger.plants.promises import concerns, destination_of
 
 SQL = queries.load("ledger.projections", "boards.sql")
 
@@ -169,8 +169,11 @@ class Box(Struct, frozen=True, kw_only=True):
 
 
 class Picks(Answer, frozen=True, kw_only=True):
-    """The route of a day, in walking order: what was promised for it or before and is bought (book: promises), and where
-    the plants stand (book: plants), the oldest finished first. more: whether there are lines beyond the round."""
+    """The route of a day, in walking order, for what was promised for it or before and is bought (books: promises and plants).
+
+    The oldest finished plants first. boxes: picked and not gone yet. packing: where picked plants are put. more: whether
+    there are lines beyond this round.
+    """
 
     date: date
     picks: list[Pick]
@@ -193,7 +196,7 @@ def picks(cursor: Cursor, day: date, now: datetime) -> Picks:
     """What to pull for a day, every unit once: what an earlier line takes is not there for a later one."""
     due = open_lines(cursor, until=day, only_bought=True, limit=MOST_LINES)
     crops = sorted({line.line.crop for line in due.lines})
-    named = {card.value.code: card for card in answers._cards(cursor, "cards", CropCard, kind="crop", keys=crops)}
+    named = {card.value.code: card for card in answers.several(cursor, "cards", CropCard, kind="crop", keys=crops)}
     orders = {card.ref: card for card in _orders(cursor, sorted({line.order for line in due.lines}))}
     stand = _Stand(cursor, crops, named)
     found: list[Pick] = []
@@ -211,8 +214,8 @@ def picks(cursor: Cursor, day: date, now: datetime) -> Picks:
             found.append(_pick(line, lot, units, named[line.line.crop], regions.get(line.region or ""), day))
         if wanted:
             short.append(_not_there(line, named, wanted, []))
-    places = {card.value.code: card for card in _places(cursor)}
-    found = [_placed(pick, places.get(pick.place), now) for pick in found]
+    known = {card.value.code: card for card in places(cursor)}
+    found = [_placed(pick, known.get(pick.place), now) for pick in found]
     return Picks(
         as_of=due.as_of,
         date=day,
@@ -220,7 +223,7 @@ def picks(cursor: Cursor, day: date, now: datetime) -> Picks:
         short=short,
         waiting=waiting,
         boxes=boxes(cursor),
-        packing=_packing(places.values()),
+        packing=_packing(known.values()),
         more=due.next is not None,
     )
 
@@ -232,12 +235,12 @@ def boxes(cursor: Cursor, limit: int = 200) -> list[Box]:
 
 def packing_places(cursor: Cursor) -> list[str]:
     """Where picked plants are put."""
-    return _packing(_places(cursor))
+    return _packing(places(cursor))
 
 
 def lots(cursor: Cursor, crop: str, size: str) -> list[Lot]:
     """Where finished plants of a crop and size may be pulled, the oldest first."""
-    named = {card.value.code: card for card in answers._cards(cursor, "cards", CropCard, kind="crop", keys=[crop])}
+    named = {card.value.code: card for card in answers.several(cursor, "cards", CropCard, kind="crop", keys=[crop])}
     return _Stand(cursor, [crop], named).of(crop, size)
 
 
@@ -278,7 +281,7 @@ class _Stand:
 
 
 def _pick(line: OpenLine, lot: Lot, units: int, crop: CropCard, region: DestinationCard | None, day: date) -> Pick:
-    refused, papers = rules.destination_of(region, crop.value, day)
+    refused, papers = destination_of(region, crop.value, day)
     return Pick(
         place=lot.place,
         place_name=lot.place,
@@ -319,22 +322,24 @@ def _not_there(line: OpenLine, named: dict[str, CropCard], units: int, held: lis
 
 
 def _orders(cursor: Cursor, refs: Sequence[str]) -> list[OrderCard]:
-    return answers._cards(cursor, "cards", OrderCard, kind="order", keys=list(refs))
+    return answers.several(cursor, "cards", OrderCard, kind="order", keys=list(refs))
 
 
 def _destinations(cursor: Cursor, regions: Sequence[str | None]) -> dict[str, DestinationCard]:
     keys = sorted({region for region in regions if region is not None})
-    return {card.value.region: card for card in answers._cards(cursor, "cards", DestinationCard, kind="destination", keys=keys)}
+    return {
+        card.value.region: card for card in answers.several(cursor, "cards", DestinationCard, kind="destination", keys=keys)
+    }
 
 
-def _places(cursor: Cursor) -> list[PlaceCard]:
+def places(cursor: Cursor) -> list[PlaceCard]:
+    """All places."""
     found = answers.references(cursor, "place", limit=_MOST_PLACES).values
     return [each.card for each in found if isinstance(each.card, PlaceCard)]
 
 
-def _packing(places: Sequence[PlaceCard] | Iterator[PlaceCard] | object) -> list[str]:
-    assert not isinstance(places, str)
-    return [card.value.code for card in places if card.value.kind is PlaceKind.PACKING and not card.value.retired]  # type: ignore[attr-defined]
+def _packing(known: Iterable[PlaceCard]) -> list[str]:
+    return [card.value.code for card in known if card.value.kind is PlaceKind.PACKING and not card.value.retired]
 
 
 # --- packing ---------------------------------------------------------------------------------------------------
@@ -384,10 +389,10 @@ class Packing(Answer, frozen=True, kw_only=True):
 
 def packing(cursor: Cursor, ref: str, day: date) -> Packing:
     """Whether what is picked for an order may leave. Raises Unknown."""
-    order = answers._maybe(cursor, "order", ref, OrderCard)
+    order = answers.maybe(cursor, "order", ref, OrderCard)
     if order is None:
         raise Unknown(f"nothing was promised to or picked for an order {ref}")
-    promised = answers._cards(cursor, "cards", PromiseCard, kind="promise", keys=[str(key) for key in order.promises])
+    promised = answers.several(cursor, "cards", PromiseCard, kind="promise", keys=[str(key) for key in order.promises])
     region = next((card.region for card in reversed(promised) if card.region), order.region)
     listed = _destinations(cursor, [region]).get(region or "")
     lines = list(_packed(cursor, order))
@@ -395,7 +400,7 @@ def packing(cursor: Cursor, ref: str, day: date) -> Packing:
         RuleFor(crop=code, rule=rule)
         for code, crop in _crops(cursor, [line.crop for line in lines]).items()
         for rule in listed.value.rules
-        if rules.concerns(rule, crop.value, day)
+        if concerns(rule, crop.value, day)
     ]  # fmt: skip
     refused = [f"{each.crop}: {each.rule.because}" for each in concerning if each.rule.verdict is Verdict.REFUSED]
     stopped = [f"{line.batch} is stopped: {', '.join(line.stopped)}" for line in lines if line.stopped]
@@ -426,7 +431,7 @@ def packing(cursor: Cursor, ref: str, day: date) -> Packing:
 
 def _packed(cursor: Cursor, order: OrderCard) -> Iterator[Packed]:
     numbers = sorted({where.partition("/")[0] for where in order.picked})
-    batches = {card.number: card for card in answers._cards(cursor, "cards", BatchCard, kind="batch", keys=numbers)}
+    batches = {card.number: card for card in answers.several(cursor, "cards", BatchCard, kind="batch", keys=numbers)}
     crops = _crops(cursor, [card.crop for card in batches.values()])
     for where, units in order.picked.items():
         number, _, place = where.partition("/")
@@ -446,7 +451,7 @@ def _packed(cursor: Cursor, order: OrderCard) -> Iterator[Packed]:
 
 
 def _crops(cursor: Cursor, crops: Sequence[str]) -> dict[str, CropCard]:
-    found = answers._cards(cursor, "cards", CropCard, kind="crop", keys=sorted(set(crops)))
+    found = answers.several(cursor, "cards", CropCard, kind="crop", keys=sorted(set(crops)))
     return {card.value.code: card for card in found}
 
 
@@ -500,7 +505,7 @@ class CountSheet(Answer, frozen=True, kw_only=True):
 def to_count(cursor: Cursor, now: datetime) -> ToCount:
     """Where a count would tell most: many plants, counted long ago."""
     policy = answers.policy_of(cursor)
-    places = {card.value.code: card for card in _places(cursor)}
+    known = {card.value.code: card for card in places(cursor)}
     sums: dict[str, list[float]] = {}
     longest: dict[str, datetime] = {}
     rows = cursor.execute(SQL["standing_since"], {"stages": list(COUNTED), "place": None})
@@ -514,14 +519,14 @@ def to_count(cursor: Cursor, now: datetime) -> ToCount:
     lines = [
         PlaceToCount(
             place=code,
-            name=places[code].value.name,
-            house=places[code].value.house,
+            name=known[code].value.name,
+            house=known[code].value.house,
             lines=int(count),
             never=int(never),
             units=int(units),
             longest=longest[code],
             may_be_off=round(math.sqrt(off), 1),
-            open_from=places[code].closed_until(now),
+            open_from=known[code].closed_until(now),
         )
         for code, (count, never, units, off) in sums.items()
     ]
@@ -530,7 +535,7 @@ def to_count(cursor: Cursor, now: datetime) -> ToCount:
 
 def count_sheet(cursor: Cursor, place: str, now: datetime) -> CountSheet:
     """What stands at a place, without numbers. Raises Unknown."""
-    card = answers._one(cursor, "place", place, PlaceCard)
+    card = answers.one(cursor, "place", place, PlaceCard)
     stages = [stage for stage in Stage if stage is not Stage.PICKED]
     rows = cursor.execute(SQL["standing_since"], {"stages": stages, "place": place}).fetchall()
     named = crop_names(cursor, [row[2] for row in rows])
@@ -560,7 +565,7 @@ class Tray(Struct, frozen=True, kw_only=True):
 def trays(cursor: Cursor, numbers: Sequence[str]) -> dict[str, list[Tray]]:
     """Where the plugs of some batches stand, by batch."""
     found: dict[str, list[Tray]] = {}
-    for card in answers._cards(cursor, "cards", BatchCard, kind="batch", keys=sorted(set(numbers))):
+    for card in answers.several(cursor, "cards", BatchCard, kind="batch", keys=sorted(set(numbers))):
         found[card.number] = [
             Tray(batch=card.number, place=where.partition("/")[2], plugs=standing.units)
             for where, standing in card.standing.items()

@@ -48,6 +48,14 @@ def begin_with(units: int, confidence: float, chain: Chain) -> int | None:
     return least
 
 
+def in_turn(first: tuple[float, float], second: tuple[float, float]) -> tuple[float, float]:
+    """Two steps that nothing is counted between, as one: the beta distribution with the mean and variance of their product."""
+    (one, many), (other, more) = first, second
+    mean = one * other
+    square = mean * (one * many + 1) / (many + 1) * (other * more + 1) / (more + 1)
+    return mean, mean * (1 - mean) / max(square - mean**2, 1e-12) - 1
+
+
 def _enough(units: int, most: int, chain: Chain) -> Floats:
     """By the number that came through the first step, 0 to most: the chance that the later steps leave enough."""
     enough = (np.arange(most + 1) >= units).astype(np.float64)

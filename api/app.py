@@ -25,6 +25,7 @@ from api.reader import Reader, make_pool
 from api.resources import (
     availability,
     batches,
+    boards,
     docs,
     entries,
     health,
@@ -44,6 +45,7 @@ from ledger.nursery import Nursery, Turns, Unavailable
 from ledger.plants.refusals import Refused
 from ledger.projections.runner import Stuck
 from ledger.seal import NoSeal, Seal
+from ledger.strikings import Fits
 from ledger.worker import Follower, Sweeper
 
 #: where `tallybench serve` leaves the database's address for the server process
@@ -80,6 +82,13 @@ HANDLERS: list[ControllerRouterHandler] = [
     statements.get_movement,
     statements.get_value,
     statements.get_journal,
+    boards.get_today,
+    boards.get_picks,
+    boards.get_packing,
+    boards.get_open_lines,
+    boards.get_counts,
+    boards.get_count_sheet,
+    boards.get_striking,
     proof.close_period,
     proof.get_head,
     proof.get_inclusion,
@@ -106,6 +115,7 @@ def create_app(conninfo: str | None = None) -> Litestar:
     pool = make_pool(address)
     nursery, follower, reader = Nursery(address), Follower(address), Reader(pool)
     turns, board, seal = Turns(nursery), FreshBoard(address, reader, nursery), Seal.of(address)
+    fits = Fits()
 
     @asynccontextmanager
     async def running(_: Litestar) -> AsyncIterator[None]:
@@ -123,6 +133,7 @@ def create_app(conninfo: str | None = None) -> Litestar:
             "follower": Provide(lambda: follower, sync_to_thread=False),
             "board": Provide(lambda: board, sync_to_thread=False),
             "turns": Provide(lambda: turns, sync_to_thread=False),
+            "fits": Provide(lambda: fits, sync_to_thread=False),
             "seal": Provide(lambda: seal, sync_to_thread=False),
         },
         exception_handlers={

@@ -24,6 +24,9 @@ ORDER = r"^[A-Za-z0-9][A-Za-z0-9._:-]*" + END
 ANY_CODE = r"^[A-Za-z0-9 ._:-]*" + END
 #: a line of the plant book: crop, size, stage, place, batch and unit
 STOCK_LINE = r"^([a-z0-9-]+/[A-Z0-9]*/[a-z-]+/[A-Z0-9-]+/[A-Z0-9a-z-]+/[A-Za-z0-9:-]+)?" + END
+#: a line of a promise: the day on which it is due, the promise and the line's number
+OPEN_LINE = r"^([0-9]{4}-[0-9]{2}-[0-9]{2}/[0-9a-f-]{36}/[0-9]{1,2})?" + END
+PLACE = _CODE
 
 Crop = Annotated[str | None, QueryParameter(pattern=_CROP, max_length=64, description="Only this crop.")]
 Size = Annotated[str | None, QueryParameter(pattern=_SIZE, max_length=8, description="Only this pot size.")]

@@ -8,6 +8,7 @@ from api.fresh import FreshBoard
 from api.reader import Reader
 from ledger.nursery import Turns
 from ledger.seal import Seal
+from ledger.strikings import Fits
 from ledger.worker import Follower
 
 NamedReader = NamedDependency[Reader]
@@ -15,3 +16,4 @@ NamedTurns = NamedDependency[Turns]
 NamedFollower = NamedDependency[Follower]
 NamedSeal = NamedDependency[Seal]
 NamedBoard = NamedDependency[FreshBoard]
+NamedFits = NamedDependency[Fits]

@@ -20,7 +20,10 @@ from psycopg_pool import PoolTimeout
 from api import etags, openapi, problems
 from api.fresh import FreshBoard
 from api.keys import Keys, admitted
-from api.pages import acts, batch, showing, sign_in
+from api.pages import acts, batch, counting, picking, promised, showing, sign_in, striking
+from api.pages import board as board_page
+from api.pages import potting as potting_page
+from api.pages import today as today_page
 from api.reader import Reader, make_pool
 from api.resources import (
     availability,
@@ -104,7 +107,20 @@ HANDLERS: list[ControllerRouterHandler] = [
 ]
 
 PAGES = Router(
-    path="/", route_handlers=[*sign_in.HANDLERS, *batch.HANDLERS, *acts.HANDLERS], exception_handlers=showing.TROUBLES
+    path="/",
+    route_handlers=[
+        *sign_in.HANDLERS,
+        *batch.HANDLERS,
+        *acts.HANDLERS,
+        *today_page.HANDLERS,
+        *board_page.HANDLERS,
+        *promised.HANDLERS,
+        *potting_page.HANDLERS,
+        *counting.HANDLERS,
+        *picking.HANDLERS,
+        *striking.HANDLERS,
+    ],
+    exception_handlers=showing.TROUBLES,
 )
 
 

@@ -20,7 +20,7 @@ from ledger.answers import SQL, Answer, Cursor, Unknown
 from ledger.plants import cards, desk, forecasts, promises
 from ledger.plants.book import Book
 from ledger.plants.cards import AnyCard, Key
-from ledger.plants.entries import DestinationRule
+from ledger.plants.entries import CropSet, DestinationRule
 from ledger.plants.offer import Offer, Sellable, Step, distrusted
 
 KINDS = ("crop", "destination", "forecast", "nursery", "policy", "pool", "recipe", "shelf")
@@ -273,6 +273,29 @@ class Board:
         """Codes of crops that are sold, in order."""
         codes = (key for kind, key in self._book.cards if kind == "crop" and key > after)
         return (code for code in sorted(codes) if self.sizes(code))
+
+    def found(self, text: str, group: str | None, after: str = "") -> Iterator[CropSet]:
+        """Crops that are sold and whose name, species or code has a text in it, of one group or of any, by their codes."""
+        wanted = text.casefold().split()
+        for code in self.crops(after):
+            card = self._book.crop(code)
+            assert card is not None, "it is sold"
+            of = card.value
+            if group is None or of.group == group:
+                name = f"{of.name} {of.species} {of.code}".casefold()
+                if all(word in name for word in wanted):
+                    yield of
+
+    def groups(self) -> list[str]:
+        """The groups of crops that are sold."""
+        return sorted({crop.group for crop in self.found("", None)})
+
+    def crop(self, code: str) -> CropSet:
+        """A crop as it was last set. Raises Unknown."""
+        card = self._book.crop(code)
+        if card is None:
+            raise Unknown(f"there is no crop {code}")
+        return card.value
 
     def sizes(self, crop: str) -> list[str]:
         """The sizes in which a crop is sold. Raises Unknown."""

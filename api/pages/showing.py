@@ -87,15 +87,22 @@ def answer(request: Asker, page: Page) -> Response[str]:
 
 
 def page(path: str, *, scope: str, asks: tuple[str, ...] = ()) -> Callable[[Callable[..., Any]], HTTPRouteHandler]:
-    """A page to read, made in a thread. asks: the query parameters that it knows."""
+    """A page to read, made in a thread; on the event loop where the function is async. asks: the parameters that it knows."""
 
     def declared(function: Callable[..., Any]) -> HTTPRouteHandler:
         def shown(request: Asker, **given: Any) -> Response[Any]:
             made = function(request=request, **given)
             return answer(request, made) if isinstance(made, Page) else made
 
-        _takes_as(shown, function)
+        async def shown_on_the_loop(request: Asker, **given: Any) -> Response[Any]:
+            made = await function(request=request, **given)
+            return answer(request, made) if isinstance(made, Page) else made
+
         opt = {"scope": scope, "page": scope != "open", "questions": set(asks)}
+        if inspect.iscoroutinefunction(function):
+            _takes_as(shown_on_the_loop, function)
+            return get(path, opt=opt, include_in_schema=False)(shown_on_the_loop)
+        _takes_as(shown, function)
         return get(path, sync_to_thread=True, opt=opt, include_in_schema=False)(shown)
 
     return declared

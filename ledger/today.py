@@ -25,7 +25,7 @@ from ledger.rounds import SQL, OpenLine, PlaceToCount
 from ledger.worker import ForecastState
 
 #: so many of each list
-MOST = 12
+MOST = 8
 #: from this share of their holding limit on plugs are shown
 NEAR_LIMIT = 0.8
 _EVERY = 10_000

@@ -55,6 +55,26 @@ def _week(line: OpenLine) -> str:
     return f"{year}-W{week:02}"
 
 
+@page("/promises/{promise:uuid}", scope="promise")
+def get_promise(request: Asker, reader: NamedReader, promise: FromPath[UUID]) -> Page:  # noqa: ARG001
+    """One promise, with what may be decided of each of its lines."""
+    now = datetime.now(UTC)
+    with reader.look() as cursor:
+        found = answers.promise(cursor, str(promise))
+        named = rounds.crop_names(cursor, [line.crop for line in found.promise.lines.values()])
+        zone, today = zone_of(cursor), day_of(now, answers.policy_of(cursor))
+    shows = {
+        "promise": found.promise,
+        "named": named,
+        "rests_on": RESTS_ON,
+        "as_of": found.as_of,
+        "zone": zone,
+        "today": today,
+        "now": now.astimezone(zone),
+    }
+    return Page(template="promise.html", title=f"Promise to {found.promise.order}", shows=shows)
+
+
 @act("/promises/{promise:uuid}/release", scope="promise")
 async def post_release(request: Asker, form: dict[str, str], turns: NamedTurns, promise: FromPath[UUID]) -> Response[Any]:
     """What is open of a line is free again."""
@@ -72,10 +92,10 @@ async def _change(
 ) -> Response[Any]:
     by = in_hands_of(request)
     if by is None:
-        return to_who("/promises")
+        return to_who(f"/promises/{promise}")
     line = whole(form.get("line"))
     await tell(request, turns, [{**telling(form, by), **told, "promise": str(promise), "line": line}])
-    return Redirect("/promises", status_code=303)
+    return Redirect(f"/promises/{promise}", status_code=303)
 
 
 @page("/kept", scope="read", asks=("from", "to"))
@@ -102,4 +122,4 @@ def _day(text: str | None, otherwise: date) -> date:
         return otherwise
 
 
-HANDLERS = [get_promises, post_release, post_move, get_kept]
+HANDLERS = [get_promises, get_promise, post_release, post_move, get_kept]

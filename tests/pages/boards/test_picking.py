@@ -97,10 +97,10 @@ def test_a_place_after_a_treatment_says_until_when_it_is_closed(desk: Desk) -> N
 # --- packing -----------------------------------------------------------------------------------------------------
 
 
-def boxed(desk: Desk, region: str | None = "north", crop: str = IXORA) -> str:
+def boxed(desk: Desk, region: str = "north", crop: str = IXORA) -> str:
     """Two plants picked for the order A-1; their batch."""
     batch = desk.finished(10, crop)
-    desk.promise(2, "A-1", crop, **({"region": region} if region else {}))
+    desk.promise(2, "A-1", crop, region=region)
     desk.tell("picked", order="A-1", batch=batch, place="G1", units=2, to="K1", occurred_at=now())
     return batch
 

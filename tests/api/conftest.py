@@ -185,6 +185,7 @@ def filled(path: str, **instead: str) -> str:
     kind = path.split("/")[2] if path.startswith("/v1/") else ""
     codes = {
         "crop": IXORA, "size": "P9", "batch": BATCH, "promise": PROMISE, "position": "3", "period": "2000-01",
+        "order": "B-1", "place": "G1",
         "code": CODES.get(kind, ""), **instead,
     }  # fmt: skip
     return re.sub(r"{(\w+)}", lambda name: quote(codes[name[1]], safe=""), path)

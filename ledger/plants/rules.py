@@ -16,7 +16,7 @@ from collections.abc import Sequence
 from datetime import date, datetime, timedelta
 from itertools import groupby
 from typing import Any, assert_never
-from uuid import uuid5
+from uuid import UUID, uuid5
 from zoneinfo import ZoneInfoNotFoundError
 
 from msgspec.structs import replace

@@ -436,7 +436,7 @@ def test_the_service_refuses_exactly_the_parameters_that_the_document_forbids(un
 
 
 #: what must be asked, or is asked so that there is an answer, by the end of the path
-NEEDED = {
+NEEDED: dict[str, dict[str, Any]] = {
     "ready-by": {"quantity": 3}, "consistency": {"from": 3, "to": 5}, "{position}": {"size": 5},
     "striking": {"crop": IXORA, "units": 30},
 }  # fmt: skip

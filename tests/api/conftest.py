@@ -27,6 +27,11 @@ IXORA, HOYA = "ixora-copper-thimble", "hoya-pewter-spoon"
 BATCH = "26W38-01W"  # the first batch of these nurseries
 PROMISE = "0193c7a0-2222-7222-8333-444455556666"
 PROBLEM = "application/problem+json"
+#: what some paths cannot be asked without, by their last part
+NEEDED: dict[str, dict[str, Any]] = {
+    "ready-by": {"quantity": 3}, "consistency": {"from": 3, "to": 5}, "{position}": {"size": 5},
+    "striking": {"crop": IXORA, "units": 30},
+}  # fmt: skip
 logging.getLogger("httpx").setLevel(logging.WARNING)  # thousands of requests, each worth a line
 
 

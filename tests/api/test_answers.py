@@ -9,7 +9,7 @@ from typing import Any
 import pytest
 
 from ledger import keys
-from tests.api.conftest import BATCH, HOYA, IXORA, Service, filled, live, recipe, rule
+from tests.api.conftest import BATCH, HOYA, IXORA, NEEDED, Service, filled, live, recipe, rule
 
 BODIES: dict[str, tuple[str, dict[str, Any], dict[str, Any]]] = {
     "crops": ("aster", {"name": "Aster", "species": "Aster amellus", "group": "Soft"}, {"retired": True}),
@@ -96,7 +96,7 @@ def test_every_read_has_a_tag_and_is_not_sent_again_to_whoever_has_it(unchanged:
     for path, methods in unchanged.openapi["paths"].items():
         if "get" not in methods or path in ("/readyz", "/metrics"):  # these two are of the moment
             continue
-        asked = {"quantity": 3} if path.endswith("ready-by") else {}
+        asked = NEEDED.get(path.rpartition("/")[2])
         whole = unchanged.get(filled(path), asked=asked)
         assert whole.status_code == 200, whole.text
         tag = whole.headers["ETag"]

@@ -74,7 +74,7 @@ def test_a_route_without_a_scope_is_closed(unchanged: Service) -> None:
     assert {method for method, _ in closed} >= {"GET", "OPTIONS"}
     for method, path in closed:
         response = unchanged.client.request(method, re.sub(r"{\w+:\w+}", BATCH, path.replace("{promise:uuid}", PROMISE)))
-        assert unchanged.refusal(response)["code"] == "not-allowed", path
+        assert response.status_code == 403, path  # a page says so in words, everything else as a problem
 
 
 def test_a_revoked_or_expired_key_ends(unchanged: Service, monkeypatch: pytest.MonkeyPatch) -> None:

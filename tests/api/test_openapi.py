@@ -28,7 +28,7 @@ from schemathesis.specs.openapi.checks import (
 
 from ledger.plants.entries import TYPES
 from ledger.plants.rules import NOTICED
-from tests.api.conftest import BATCH, IXORA, PROMISE, Service, filled, live, rule
+from tests.api.conftest import BATCH, NEEDED, PROMISE, Service, filled, live, rule
 from tests.telling import Teller
 
 ENVELOPE = {"id", "occurred_at", "by", "note", "schema"}
@@ -436,10 +436,6 @@ def test_the_service_refuses_exactly_the_parameters_that_the_document_forbids(un
 
 
 #: what must be asked, or is asked so that there is an answer, by the end of the path
-NEEDED: dict[str, dict[str, Any]] = {
-    "ready-by": {"quantity": 3}, "consistency": {"from": 3, "to": 5}, "{position}": {"size": 5},
-    "striking": {"crop": IXORA, "units": 30},
-}  # fmt: skip
 
 
 def _conforms(service: Service, operation: dict[str, Any], response: Any) -> None:

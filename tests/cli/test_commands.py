@@ -47,6 +47,18 @@ CALLS: dict[str, tuple[object, ...]] = {
     "shrink": (),
     "backtest": (),
     "promises-kept": (),
+    "damage": (),
+    "reversals": (),
+    "movement": (),
+    "value": (),
+    "journal": (),
+    "late": (),
+    "close": ("2026-08", "--by", "accountant"),
+    "head": (),
+    "prove": ("1",),
+    "check-proof": (__file__,),
+    "audit": (),
+    "export": ("/dev/null/no-such-folder/file",),
     "rebuild": (),
     "verify": (),
     "backup": ("/dev/null/no-such-folder/file",),
@@ -372,7 +384,7 @@ def test_a_shrink_report_over_nothing_is_not_understood(shell: Shell, wrong: tup
 
 def test_verify_is_content_with_what_follows_from_the_log(shell: Shell, told: Told) -> None:
     """It brings the followers up to date first."""
-    assert "every table follows from the log: 24 entries, 3 projections" in shell.done("verify").err
+    assert "every table follows from the log: 24 entries, 5 projections" in shell.done("verify").err
     assert shell.done("verify", "--json").json == {"entries": 24, "differences": []}
     assert shell.query("select distinct position from projections where name <> 'cards'") == [(24,)]
 
@@ -425,4 +437,4 @@ def test_a_report_waits_for_no_follower(shell: Shell, told: Told) -> None:
     assert shell.query("select distinct position from projections where name <> 'cards'") == [(0,)]
     assert shell.done("shrink", "--json").json["as_of"] == 24
     with psycopg.connect(store.owner_conninfo(shell.conninfo)) as connection, connection.cursor() as cursor:
-        assert runner.lag(cursor) == {"cards": 0, "lines": 0, "passages": 0}
+        assert runner.lag(cursor) == dict.fromkeys(runner.ALL, 0)

@@ -266,8 +266,8 @@ def test_the_rights_are_exactly_those_intended(database: str) -> None:
     tables = {
         *(("p_cards", table) for table in ("cards", "history", "account_lines", "balances")),
         ("p_lines", "lines"),
-        *(("p_passages", table) for table in ("passages", "count_differences")),
-        *(("p_books", table) for table in ("book_lines", "book_batches", "book_state")),
+        *(("p_passages", table) for table in ("passages", "stays", "count_differences")),
+        *(("p_books", table) for table in ("book_lines", "book_months", "book_batches", "book_state")),
         ("p_proof", "nodes"),
     }
     intended |= {(app, *table, right) for table in tables for right in ("SELECT", "INSERT", "UPDATE", "DELETE")}

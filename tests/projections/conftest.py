@@ -14,7 +14,7 @@ from psycopg.conninfo import conninfo_to_dict, make_conninfo
 
 from tests.simulation.playing import History, play
 
-ROUNDS = 150
+ROUNDS = 240
 
 
 @pytest.fixture(scope="session", params=[11, 12], ids=lambda seed: f"seed {seed}")

@@ -32,7 +32,7 @@ class Interrupted(Exception):
 def forget(conninfo: str) -> int:
     """Set the projections that follow back to nothing; the length of the log."""
     with psycopg.connect(store.owner_conninfo(conninfo)) as connection:
-        connection.execute("truncate lines, passages, count_differences, nodes")
+        connection.execute("truncate lines, passages, stays, count_differences, nodes")
         connection.execute("update projections set position = 0 where name in ('lines', 'passages', 'proof')")
         return int((connection.execute("select position from pen").fetchone() or (0,))[0])
 

@@ -155,7 +155,9 @@ def test_a_new_version_is_built_beside_the_old_one_and_swapped_in(history: Histo
             schema.check(history.conninfo)
         runner.bring_up_to_date(history.conninfo)
         schema.check(history.conninfo)
-        assert query(history.conninfo, "select version, position from projections where name = 'lines'") == [(2, head)]
+        assert query(history.conninfo, "select version, position from projections where name = 'lines'") == [
+            (NextLines.version, head)
+        ]
         assert query(history.conninfo, "select count(*) from lines where week ~ '^2024-W[0-5][0-9]$'") == before
         assert query(history.conninfo, "select nspname from pg_namespace where nspname like '%\\_next'") == []
         with psycopg.connect(store.app_conninfo(history.conninfo), autocommit=True) as connection:

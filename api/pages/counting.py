@@ -12,7 +12,6 @@ from typing import Any
 
 from litestar import Response
 from litestar.params import FromPath
-from litestar.response import Redirect
 from msgspec import Struct
 
 from api.pages import words
@@ -76,9 +75,7 @@ async def post_sheet(
     far = await asyncio.to_thread(_far_off, reader, place, told)
     if far and form.get("sure") != "yes":
         return await asyncio.to_thread(_sheet, reader, place, form, far)
-    posted = await tell(request, turns, told)
-    if posted is None:
-        return Redirect(f"/count/{place}", status_code=303)
+    posted = await tell(request, turns, reader, told)
     found = list(_found(posted))
     shows = {"place": place, "found": found, "words": words, "off": sum(abs(each.after - each.before) for each in found)}
     return Page(template="counted.html", title=f"{place} is counted", shows=shows)

@@ -67,7 +67,7 @@ def _instead(pick: rounds.Pick, to: str, day: date) -> str:
 
 
 @act("/picks/pick", scope="write")
-async def post_pick(request: Asker, form: dict[str, str], turns: NamedTurns) -> Response[Any]:
+async def post_pick(request: Asker, form: dict[str, str], reader: NamedReader, turns: NamedTurns) -> Response[Any]:
     """Pulled, and put where picked plants are put."""
     by = in_hands_of(request)
     if by is None:
@@ -76,7 +76,7 @@ async def post_pick(request: Asker, form: dict[str, str], turns: NamedTurns) -> 
     told |= {name: form.get(name, "") for name in ("order", "batch", "place", "to")}
     if form.get("replaces"):
         told["replaces"] = form["replaces"]
-    await tell(request, turns, [told])
+    await tell(request, turns, reader, [told])
     return _back(form, done=told["id"])
 
 
@@ -93,14 +93,14 @@ def get_instead(request: Asker, reader: NamedReader) -> Page:
 
 
 @act("/picks/found", scope="write")
-async def post_found(request: Asker, form: dict[str, str], turns: NamedTurns) -> Response[Any]:
+async def post_found(request: Asker, form: dict[str, str], reader: NamedReader, turns: NamedTurns) -> Response[Any]:
     """So many were found where the book has more: a count, after which the route looks elsewhere."""
     by = in_hands_of(request)
     if by is None:
         return to_who("/picks")
     told = telling(form, by) | {"type": "counted", "stage": "finished", "method": "count", "units": whole(form.get("found"))}
     told |= {name: form.get(name, "") for name in ("batch", "place")}
-    await tell(request, turns, [told])
+    await tell(request, turns, reader, [told])
     return _back(form)
 
 
@@ -159,7 +159,7 @@ async def post_ship(
     note += [f"Sent although {'; '.join(found.because)}: {form['because']}"] if form.get("because") else []
     shipped |= {"note": ". ".join(note)[:500]} if note else {}
     shipped |= {"service": form["service"]} if form.get("service") else {}
-    await tell(request, turns, [*entries, shipped])
+    await tell(request, turns, reader, [*entries, shipped])
     shows = {"order": order, "units": sum(line.units for line in found.lines), "entry": told["id"]}
     return answer(request, Page(template="shipped.html", title=f"Box {order} has left", shows=shows))
 
@@ -178,14 +178,16 @@ def _why_not(found: Packing, form: dict[str, str]) -> str | None:
 
 
 @act("/packing/{order:str}/hold", scope="write")
-async def post_wait(request: Asker, form: dict[str, str], turns: NamedTurns, order: FromPath[str]) -> Response[Any]:
+async def post_wait(
+    request: Asker, form: dict[str, str], reader: NamedReader, turns: NamedTurns, order: FromPath[str]
+) -> Response[Any]:
     """The box waits: for the weather, for papers, for the buyer."""
     by = in_hands_of(request)
     if by is None:
         return to_who(f"/packing/{order}")
     told = telling(form, by) | {"type": "held", "order": order}
     told |= {name: form.get(name, "") for name in ("reason", "review_on")}
-    await tell(request, turns, [told])
+    await tell(request, turns, reader, [told])
     return Redirect(f"/packing/{quote(order, safe='')}", status_code=303)
 
 

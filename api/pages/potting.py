@@ -110,12 +110,12 @@ def _told(there: ShelfCard | None, day: date | None, listed: ListedPotting) -> i
 
 
 @act("/potting/issue", scope="write")
-async def post_issue(request: Asker, form: dict[str, str], turns: NamedTurns) -> Response[Any]:
+async def post_issue(request: Asker, form: dict[str, str], reader: NamedReader, turns: NamedTurns) -> Response[Any]:
     """The list is closed and given out: its plugs are chosen, later promises ask for the next day."""
     by = in_hands_of(request)
     if by is None:
         return to_who("/potting")
-    await tell(request, turns, [{**telling(form, by), "type": "potting-issued", "day": form.get("day", "")}])
+    await tell(request, turns, reader, [{**telling(form, by), "type": "potting-issued", "day": form.get("day", "")}])
     return Redirect(f"/potting?day={form.get('day', '')}", status_code=303)
 
 
@@ -128,12 +128,12 @@ async def post_answer(request: Asker, form: dict[str, str], reader: NamedReader,
     told = telling(form, by)
     line = {name: form.get(name, "") for name in ("day", "crop", "size")}
     potted = list(_potted(form, told, line))
-    before = await asyncio.to_thread(_before, reader, line)
-    answer = {**part_of(told, "answer"), "type": "potting-answered", **line}
-    answer["potted"] = before + sum(each["pots"] for each in potted if isinstance(each.get("pots"), int))
+    here = sum(each["pots"] for each in potted if isinstance(each.get("pots"), int))
+    potted_in_all = await asyncio.to_thread(_in_all, reader, line, here)
+    answer = {**part_of(told, "answer"), "type": "potting-answered", **line, "potted": potted_in_all}
     if form.get("because"):
         answer["because"] = form["because"]
-    await tell(request, turns, [*potted, answer])
+    await tell(request, turns, reader, [*potted, answer])
     return Redirect(f"/potting?day={line['day']}", status_code=303)
 
 
@@ -170,14 +170,16 @@ def _plugs(pots: int | str | None, per_pot: int | str | None, broken: int | str 
     return pots
 
 
-def _before(reader: Reader, line: dict[str, str]) -> int:
-    """Pots of the line that were told as potted before, which its answer has to say as well."""
+def _in_all(reader: Reader, line: dict[str, str], here: int) -> int:
+    """What the answer says: what was told as potted before, and what this form tells; as it was said, if it is answered."""
     with reader.look() as cursor:
         found = answers.potting(cursor, _day(line["day"]))
-        mine = [
+        lines = [
             each for each in _lines(cursor, found) if (each.of.line.crop, each.of.line.size) == (line["crop"], line["size"])
         ]
-    return mine[0].told if mine else 0
+    for each in lines:
+        return each.told + here if each.of.potted is None else each.of.potted
+    return here
 
 
 HANDLERS = [get_potting, post_issue, post_answer]

@@ -76,25 +76,29 @@ def get_promise(request: Asker, reader: NamedReader, promise: FromPath[UUID]) ->
 
 
 @act("/promises/{promise:uuid}/release", scope="promise")
-async def post_release(request: Asker, form: dict[str, str], turns: NamedTurns, promise: FromPath[UUID]) -> Response[Any]:
+async def post_release(
+    request: Asker, form: dict[str, str], reader: NamedReader, turns: NamedTurns, promise: FromPath[UUID]
+) -> Response[Any]:
     """What is open of a line is free again."""
-    return await _change(request, form, turns, promise, {"type": "promise-released", "reason": form.get("reason", "")})
+    return await _change(request, form, reader, turns, promise, {"type": "promise-released", "reason": form.get("reason", "")})
 
 
 @act("/promises/{promise:uuid}/move", scope="promise")
-async def post_move(request: Asker, form: dict[str, str], turns: NamedTurns, promise: FromPath[UUID]) -> Response[Any]:
+async def post_move(
+    request: Asker, form: dict[str, str], reader: NamedReader, turns: NamedTurns, promise: FromPath[UUID]
+) -> Response[Any]:
     """A line to another day."""
-    return await _change(request, form, turns, promise, {"type": "promise-moved", "due": form.get("due", "")})
+    return await _change(request, form, reader, turns, promise, {"type": "promise-moved", "due": form.get("due", "")})
 
 
 async def _change(
-    request: Asker, form: dict[str, str], turns: NamedTurns, promise: UUID, told: dict[str, Any]
+    request: Asker, form: dict[str, str], reader: NamedReader, turns: NamedTurns, promise: UUID, told: dict[str, Any]
 ) -> Response[Any]:
     by = in_hands_of(request)
     if by is None:
         return to_who(f"/promises/{promise}")
     line = whole(form.get("line"))
-    await tell(request, turns, [{**telling(form, by), **told, "promise": str(promise), "line": line}])
+    await tell(request, turns, reader, [{**telling(form, by), **told, "promise": str(promise), "line": line}])
     return Redirect(f"/promises/{promise}", status_code=303)
 
 

@@ -13,12 +13,14 @@ from litestar import Response
 from litestar.response import Redirect
 
 from api.pages.showing import Asker, templates
+from api.reader import Reader
 from api.sessions import Session
+from api.writing import write
 from ledger import answers
 from ledger.answers import Cursor
 from ledger.log import codec
 from ledger.nursery import Posted, Turns
-from ledger.plants.refusals import IdReused, Malformed, Problem, Refused
+from ledger.plants.refusals import Malformed, Problem, Refused
 
 Told = dict[str, Any]
 
@@ -68,11 +70,6 @@ def part_of(told: Told, name: str) -> Told:
     return {**told, "id": str(uuid5(whole_form, name))}
 
 
-async def tell(request: Asker, turns: Turns, told: Sequence[Told]) -> Posted | None:
-    """Write entries, all or none; None where the same form was sent before, and is written already. Raises Refused."""
-    try:
-        return await turns.post(codec.read_told(list(told)), request.state.client)
-    except Refused as refused:
-        if any(problem.code == IdReused.CODE for problem in refused.problems):
-            return None
-        raise
+async def tell(request: Asker, turns: Turns, reader: Reader, told: Sequence[Told]) -> Posted:
+    """Write entries, all or none; the same form sent again gets the answer of the first. Raises Refused."""
+    return await write(turns, reader, codec.read_told(list(told)), request.state.client)

@@ -52,7 +52,7 @@ def _slip(content: msgspec.Raw) -> dict[str, Any]:
 
 
 @act("/today/question", scope="write")
-async def post_question(request: Asker, form: dict[str, str], turns: NamedTurns) -> Response[Any]:
+async def post_question(request: Asker, form: dict[str, str], reader: NamedReader, turns: NamedTurns) -> Response[Any]:
     """Both happened; or one of them is taken back, for it was written twice."""
     by = in_hands_of(request)
     if by is None:
@@ -66,12 +66,12 @@ async def post_question(request: Asker, form: dict[str, str], turns: NamedTurns)
             told |= {"type": "reversed", "entry": taken_back, "reason": "One job, written down twice"}
         case _:
             raise _choose()
-    await tell(request, turns, [told])
+    await tell(request, turns, reader, [told])
     return Redirect("/today", status_code=303)
 
 
 @act("/today/hold", scope="write")
-async def post_hold(request: Asker, form: dict[str, str], turns: NamedTurns) -> Response[Any]:
+async def post_hold(request: Asker, form: dict[str, str], reader: NamedReader, turns: NamedTurns) -> Response[Any]:
     """A hold ends; or it is looked at again on a later day, which is a new hold in the place of the old one."""
     by = in_hands_of(request)
     if by is None:
@@ -80,13 +80,13 @@ async def post_hold(request: Asker, form: dict[str, str], turns: NamedTurns) -> 
     of = {name: form[name] for name in ("order", "batch") if form.get(name)}
     ended = {**part_of(told, "end"), "type": "hold-ended", "hold": form.get("hold", ""), **of}
     if form.get("do") == "end":
-        await tell(request, turns, [ended])
+        await tell(request, turns, reader, [ended])
     elif form.get("do") == "later":
         again = {**part_of(told, "again"), "type": "held", **of}
         again |= {name: form.get(name) for name in ("reason", "review_on")}
         if "batch" in of:
             again["units"] = whole(form.get("units"))
-        await tell(request, turns, [ended, again])
+        await tell(request, turns, reader, [ended, again])
     else:
         raise _choose()
     return Redirect("/today", status_code=303)

@@ -64,11 +64,14 @@ def test_an_empty_sheet_and_a_word_for_a_number_are_refused(desk: Desk) -> None:
 
 
 def test_the_same_sheet_sent_twice_is_written_once(desk: Desk) -> None:
-    """Two taps are one count."""
+    """Two taps are one count; another number on a sheet that was sent is not taken in silence."""
     batch = desk.finished(40)
     fields = forms(desk.read("/count/G1"))["/count/G1"][0] | {f"units.{batch}/finished": "39"}
-    assert [desk.send("/count/G1", fields).status_code for _ in range(2)] == [200, 303]
+    assert [desk.send("/count/G1", fields).status_code for _ in range(2)] == [200, 200]
     assert len(desk.told("counted")) == 1
+    changed = fields | {f"units.{batch}/finished": "38"}
+    assert desk.send("/count/G1", changed).status_code == 409
+    assert desk.standing(batch) == {"finished/G1": 39}
 
 
 def test_an_unknown_place_is_not_found(desk: Desk) -> None:

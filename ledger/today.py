@@ -17,7 +17,7 @@ from ledger import answers, keys, rounds, worker
 from ledger.answers import Answer, Cursor
 from ledger.log import store
 from ledger.plants import cards
-from ledger.plants.cards import BatchCard, CropCard, Hold, OrderCard, PoolCard, RecipeCard, StockPlantCard
+from ledger.plants.cards import BatchCard, CropCard, Hold, OrderCard, StockPlantCard
 from ledger.plants.desk import day_of
 from ledger.plants.entries import HoldReason, StopReason
 from ledger.projections import runner
@@ -28,7 +28,6 @@ from ledger.worker import ForecastState
 MOST = 8
 #: from this share of their holding limit on plugs are shown
 NEAR_LIMIT = 0.8
-_EVERY = 10_000
 
 
 class Cause(Struct, frozen=True, kw_only=True):
@@ -244,14 +243,10 @@ def _cause(content: str) -> Cause:
 
 def _off_mist(cursor: Cursor, on: date) -> tuple[list[OffMist], list[OffMist]]:
     """What should have rooted by now, and what should within a week, the longest overdue first."""
-    rows = cursor.execute(SQL["rooting_now"]).fetchall()
-    recipes = _recipes(cursor, [row[1] for row in rows])
     found = []
-    for batch, crop, struck_on, added, cells, place in rows:
-        recipe = recipes.get(crop)
-        if recipe is not None:
-            due = struck_on + timedelta(days=max(-3650, min(3650, recipe.value.rooting.days[struck_on.month - 1] + added)))
-            found.append(OffMist(batch=batch, crop=crop, name=crop, cells=cells, place=place, struck_on=struck_on, due=due))
+    for batch, crop, struck_on, days, cells, place in cursor.execute(SQL["rooting_now"]).fetchall():
+        due = struck_on + timedelta(days=max(-3650, min(3650, days)))
+        found.append(OffMist(batch=batch, crop=crop, name=crop, cells=cells, place=place, struck_on=struck_on, due=due))
     found.sort(key=lambda line: (line.due, line.batch))
     return (
         [line for line in found if line.due < on],
@@ -259,31 +254,21 @@ def _off_mist(cursor: Cursor, on: date) -> tuple[list[OffMist], list[OffMist]]:
     )
 
 
-def _recipes(cursor: Cursor, crops: Iterable[str]) -> dict[str, RecipeCard]:
-    found = answers.several(cursor, "cards", RecipeCard, kind="recipe", keys=sorted(set(crops)))
-    return {card.value.crop: card for card in found}
-
-
 def _going_over(cursor: Cursor, now: datetime) -> list[GoingOver]:
     """Plugs near or over their holding limit, those that have used up most of it first."""
-    pools = [each.card for each in answers.references(cursor, "pool", limit=_EVERY).values if isinstance(each.card, PoolCard)]
-    held = [pool for pool in pools if any(line.plugs for line in pool.lines.values())]
-    recipes = _recipes(cursor, [pool.crop for pool in held])
-    found = []
-    for pool in held:
-        recipe = recipes.get(pool.crop)
-        for number, line in pool.lines.items():
-            if recipe is None or line.since is None or not line.plugs:
-                continue
-            limit = recipe.value.holding_limit_days[line.since.month - 1]
-            share = (now - line.since).total_seconds() / 86_400 / max(1, limit)
-            if share >= NEAR_LIMIT:
-                found.append(
-                    GoingOver(
-                        batch=number, crop=pool.crop, name=pool.crop, plugs=line.plugs, since=line.since, limit_days=limit,
-                        share=round(share, 2), stopped=line.stopped,
-                    )
-                )  # fmt: skip
+    found = [
+        GoingOver(
+            batch=batch,
+            crop=crop,
+            name=crop,
+            plugs=plugs,
+            since=since,
+            limit_days=limit,
+            share=round((now - since).total_seconds() / 86_400 / limit, 2),
+            stopped=stopped,
+        )
+        for batch, crop, plugs, since, limit, stopped in cursor.execute(SQL["plugs_held"], {"now": now, "share": NEAR_LIMIT})
+    ]
     return sorted(found, key=lambda line: (-line.share, line.batch))
 
 

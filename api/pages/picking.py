@@ -23,6 +23,8 @@ from ledger import answers, rounds
 from ledger.plants.desk import day_of
 from ledger.rounds import Packing
 
+#: so many picks are laid out on one page; those after them come when these are pulled
+MOST = 80
 _ASKED = ("order", "crop", "size", "batch", "place", "units", "replaces", "to", "date")
 
 
@@ -37,7 +39,8 @@ def get_picks(request: Asker, reader: NamedReader) -> Page:
     to = request.query_params.get("to", "")
     shows = {
         "found": found,
-        "places": [(lines[0], lines) for lines in _by_place(found.picks)],
+        "places": [(lines[0], lines) for lines in _by_place(found.picks[:MOST])],
+        "most": MOST,
         "to": to if to in found.packing else next(iter(found.packing), None),
         "done": request.query_params.get("done"),
         "zone": zone,

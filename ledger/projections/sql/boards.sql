@@ -35,12 +35,29 @@ where b.holder is not null and b.units > 0 and b.stage = any(%(stages)s) and (%(
 order by b.place, b.crop, b.size, b.stage, b.holder
 
 -- name: rooting_now
--- Batches of which cells stand rooting: crop, when they were struck, days added, and their cells.
-select c.key, c.card ->> 'crop', (c.card ->> 'born_on')::date, coalesce((c.card ->> 'days_added')::integer, 0),
-       sum(b.units)::bigint, min(b.place)
-from balances b join cards c on c.kind = 'batch' and c.key = b.holder
-where b.stage = 'struck' and b.units > 0 and b.holder is not null
-group by 1, 2, 3, 4 order by 1
+-- Batches of which cells stand rooting: crop, when they were struck, the recipe's days and those added, their cells and a place.
+select c.key, c.card ->> 'crop', (c.card ->> 'born_on')::date,
+       (r.card -> 'value' -> 'rooting' -> 'days' ->> (extract(month from (c.card ->> 'born_on')::date)::integer - 1))::integer
+         + coalesce((c.card ->> 'days_added')::integer, 0),
+       b.cells, b.place
+from (select holder, sum(units)::bigint cells, min(place) place from balances
+      where stage = 'struck' and units > 0 and holder is not null group by holder) b
+join cards c on c.kind = 'batch' and c.key = b.holder
+join cards r on r.kind = 'recipe' and r.key = c.card ->> 'crop'
+order by 1
+
+-- name: plugs_held
+-- Plugs in holding that have used up a share of their holding limit: crop, plugs, since when, the limit in days, if stopped.
+select batch, crop, plugs, since, greatest(1, most), stopped
+from (select line.key batch, p.key crop, (line.value ->> 'plugs')::integer plugs, (line.value ->> 'since')::timestamptz since,
+             (r.card -> 'value' -> 'holding_limit_days' ->> (extract(month from (line.value ->> 'since')::timestamptz)::integer - 1))::integer most,
+             coalesce((line.value ->> 'stopped')::boolean, false) stopped
+      from cards p
+      cross join lateral jsonb_each(p.card -> 'lines') as line
+      join cards r on r.kind = 'recipe' and r.key = p.key
+      where p.kind = 'pool' and line.value ->> 'since' is not null and (line.value ->> 'plugs')::integer > 0) held
+where extract(epoch from %(now)s - since) / 86400 / greatest(1, most) >= %(share)s
+order by batch
 
 -- name: picked_now
 -- Plants that are picked and have not left, by order.

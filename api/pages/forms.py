@@ -148,13 +148,14 @@ def _options(found: dict[str, str], order: Iterable[Any]) -> list[Option]:
 
 
 def _place(hand: Hand, label: str, kinds: Sequence[PlaceKind], wont: str | None, without: str | None = None) -> Field:
-    """Where to: places good for it first, the usual one chosen beforehand."""
+    """Where to: places good for it first; the one of the last time is chosen already, or the only one."""
     live = [card.value for card in hand.places.values() if not card.value.retired and card.value.code != without]
     live.sort(key=lambda place: (place.kind not in kinds, place.code))
     options = [Option(value=place.code, label=_named(place.code, place.name)) for place in live]
     known = {place.code for place in live}
-    first = live[0].code if live and live[0].kind in kinds else ""
-    value = wont if wont in known and wont is not None else first
+    good = [place.code for place in live if place.kind in kinds]
+    only = good[0] if len(good) == 1 else ""  # of several none is chosen for somebody: it would be written unread
+    value = wont if wont in known and wont is not None else only
     return Field(name="to", label=label, shape="select", options=options, value=value, needed=True)
 
 

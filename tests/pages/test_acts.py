@@ -66,10 +66,10 @@ CASES: dict[str, tuple[Callable[[Device], str], Case]] = {
         lambda at: _opened(at, "struck", 50, "P1"),
         Case(
             "",
-            {"usable": "40", "weak": "3"},
+            {"usable": "40", "weak": "3", "to": "H1"},
             "rooted",
             {"struck/P1": 3, "rooted/H1": 40},
-            ({"usable": "30", "failed": "2"}, "50 cells stand at P1, the count makes 32"),
+            ({"usable": "30", "failed": "2", "to": "H1"}, "50 cells stand at P1, the count makes 32"),
         ),
     ),
     "move": (
@@ -86,20 +86,20 @@ CASES: dict[str, tuple[Callable[[Device], str], Case]] = {
         lambda at: _opened(at, "rooted", 50, "H1"),
         Case(
             "",
-            {"size": "P9", "pots": "20", "per_pot": "2", "casualties": "3"},
+            {"size": "P9", "pots": "20", "per_pot": "2", "casualties": "3", "to": "G1"},
             "potted",
             {"rooted/H1": 7},
-            ({"size": "P9", "pots": "60"}, TOO_MANY),
+            ({"size": "P9", "pots": "60", "to": "G1"}, TOO_MANY),
         ),
     ),
     "pot-up": (
         lambda at: _opened(at, "finished", 40, "G1", "P9"),
         Case(
             "",
-            {"size": "C2", "pots": "9", "casualties": "1"},
+            {"size": "C2", "pots": "9", "casualties": "1", "to": "G1"},
             "potted-up",
             {"finished/G1": 30},
-            ({"size": "C2", "pots": "41"}, TOO_MANY),
+            ({"size": "C2", "pots": "41", "to": "G1"}, TOO_MANY),
         ),
     ),
     "grade": (
@@ -143,7 +143,7 @@ CASES: dict[str, tuple[Callable[[Device], str], Case]] = {
             {"units": "4", "to": "G2"},
             "put-back",
             {"finished/G1": 30, "picked/K1": 6, "finished/G2": 4},
-            ({"units": "11"}, "10 of"),
+            ({"units": "11", "to": "G2"}, "10 of"),
         ),
     ),
     "tend": (
@@ -312,6 +312,16 @@ def test_more_than_twice_the_usual_is_asked_about(device: Device, plugs: str) ->
     assert "Written down" in device.act("lose", f"batch={plugs}", units="8", cause="rot").text
 
 
+def test_of_several_places_none_is_chosen_for_somebody(device: Device, plugs: str) -> None:
+    """Until it is known where such plants go: a place that nobody chose would be written unread."""
+    assert device.form(f"/act/move?batch={plugs}")["to"] == ""
+    answer = device.act("move", f"batch={plugs}", units="4")
+    assert answer.status_code == 422
+    assert "say where they stand now" in plain(answer.text)
+    device.act("move", f"batch={plugs}", units="4", to="H2")
+    assert device.form(f"/act/move?batch={plugs}&place=H1")["to"] == "H2"
+
+
 def test_moving_all_of_it_is_not_unlikely(device: Device, plugs: str) -> None:
     """It is what is done with trays."""
     assert device.act("move", f"batch={plugs}", to="H2").status_code == 200
@@ -387,7 +397,7 @@ def test_cuttings_are_gathered_and_struck_straight_from_stock_plants(device: Dev
 
 def test_potting_leads_to_the_new_batch(device: Device, plugs: str) -> None:
     """And back to the plugs."""
-    answer = device.act("pot", f"batch={plugs}", size="P9", pots="20")
+    answer = device.act("pot", f"batch={plugs}", size="P9", pots="20", to="G1")
     new = device.entries("potted")[0]["into"]
     assert f'href="/batch/{new}"' in answer.text
     assert f'href="/batch/{plugs}"' in answer.text

@@ -153,7 +153,8 @@ def _is_ours(request: Asker, session: Session, token: str) -> None:
 
 def not_signed_in(request: Asker, _: NotAuthorizedException) -> Response[Any]:
     """To the sign-in, and back to where one wanted to go."""
-    wanted = request.url.path if request.method == "GET" else "/today"
+    asked = f"?{request.url.query}" if request.url.query else ""
+    wanted = request.url.path + asked if request.method == "GET" else "/today"
     return Redirect(f"/sign-in?next={quote(wanted, safe='/')}", status_code=303)
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from typing import Any
+from urllib.parse import quote
 
 from litestar import Response
 from litestar.exceptions import NotAuthorizedException
@@ -43,7 +44,7 @@ async def post_sign_in(request: Asker, form: dict[str, str]) -> Page | Response[
         cookie = await keys.sign_in(form.get("key", ""))
     except NotAuthorizedException as error:
         return _sign_in(form.get("next"), error.detail)
-    answer = Redirect(f"/who?next={_own_path(form.get('next'))}", status_code=303)
+    answer = Redirect(f"/who?next={quote(_own_path(form.get('next')), safe='/')}", status_code=303)
     return _keeping(request, answer, cookie)
 
 

@@ -314,12 +314,12 @@ def test_more_than_twice_the_usual_is_asked_about(device: Device, plugs: str) ->
 
 def test_of_several_places_none_is_chosen_for_somebody(device: Device, plugs: str) -> None:
     """Until it is known where such plants go: a place that nobody chose would be written unread."""
-    assert device.form(f"/act/move?batch={plugs}")["to"] == ""
-    answer = device.act("move", f"batch={plugs}", units="4")
+    assert device.form(f"/act/pot?batch={plugs}")["to"] == ""
+    answer = device.act("pot", f"batch={plugs}", size="P9", pots="4")
     assert answer.status_code == 422
-    assert "say where they stand now" in plain(answer.text)
-    device.act("move", f"batch={plugs}", units="4", to="H2")
-    assert device.form(f"/act/move?batch={plugs}&place=H1")["to"] == "H2"
+    assert "say where the pots were set" in plain(answer.text)
+    device.act("pot", f"batch={plugs}", size="P9", pots="4", to="G2")
+    assert device.form(f"/act/pot?batch={plugs}")["to"] == "G2"
 
 
 def test_moving_all_of_it_is_not_unlikely(device: Device, plugs: str) -> None:
@@ -422,6 +422,17 @@ def test_who_acts_has_to_be_said_first(device: Device, plugs: str) -> None:
     answer = device.client.get(f"/act/lose?batch={plugs}", follow_redirects=False)
     assert answer.status_code == 303
     assert answer.headers["Location"] == f"/who?next=%2Fact%2Flose%3Fbatch%3D{plugs}"
+
+
+def test_signing_in_leads_back_to_the_very_form(device: Device, plugs: str) -> None:
+    """With all that it was asked for, through the sign-in and the choice of a name."""
+    device.client.cookies.clear()
+    wanted = f"/act/lose?batch={plugs}&stage=rooted&place=H1"
+    answer = device.client.get(wanted, follow_redirects=False)
+    assert answer.status_code == 303
+    assert field(device.get(answer.headers["Location"]), "next").replace("&amp;", "&") == wanted
+    answer = device.client.post("/sign-in", data={"key": device.key, "next": wanted}, follow_redirects=False)
+    assert field(device.get(answer.headers["Location"]), "next").replace("&amp;", "&") == wanted
 
 
 def test_a_device_that_may_only_read_is_not_let_act(device: Device, plugs: str) -> None:

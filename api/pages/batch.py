@@ -265,7 +265,7 @@ def _overdue(hand: Hand) -> Iterator[Condition]:
         due = batch.born_on + timedelta(days=recipe.rooting.days[month] + batch.days_added)
         if due < today:
             text = f"should have rooted by {due:%a %d %b}, by the recipe"
-            yield Condition(tone="warn", sign="⏱", what="Overdue", text=text)
+            yield Condition(tone="warn", sign="!", what="Overdue", text=text)
     plugs = [there.since for where, there in batch.standing.items() if where.startswith("rooted/") and there.units]
     since = min(plugs, default=None)
     if since is not None:
@@ -273,7 +273,7 @@ def _overdue(hand: Hand) -> Iterator[Condition]:
         if limit and held * 5 >= limit * 4:
             over = "past" if held > limit else "near"
             text = f"{held} days in holding, {over} the limit of {limit} days"
-            yield Condition(tone="warn", sign="⏱", what="Held long", text=text)
+            yield Condition(tone="warn", sign="!", what="Held long", text=text)
 
 
 def _moment(hand: Hand, life: handling.Life, recorded: Recorded, may_write: bool) -> Moment:

@@ -197,7 +197,6 @@ def test_an_unknown_batch_is_not_found(device: Device) -> None:
     """With a page."""
     assert "there is no batch 25W02-07N" in device.get("/batch/25W02-07N", status=404)
     device.get("/stock/NONE", status=404)
-    device.get("/batch/..", status=404)
 
 
 def test_what_people_wrote_is_shown_as_text(device: Device, plugs: str) -> None:

@@ -49,6 +49,11 @@ class FreshBoard:
                     await self._catch_up()
         return self._board
 
+    async def look(self) -> None:
+        """Read now what has changed, devices too, of which the log knows nothing."""
+        async with self._busy:
+            await self._catch_up()
+
     def at_hand(self) -> Board | None:
         """The board, if it need not be read first."""
         return self._board if self._is_fresh() else None
@@ -76,8 +81,7 @@ class FreshBoard:
     @contextlib.asynccontextmanager
     async def following(self) -> AsyncIterator[None]:
         """Follow the log until the block ends; the board is filled when it begins."""
-        async with self._busy:
-            await self._catch_up()
+        await self.look()
         task = asyncio.create_task(self._follow())
         try:
             yield
@@ -110,8 +114,7 @@ class FreshBoard:
                 async with await psycopg.AsyncConnection.connect(self._conninfo, autocommit=True) as connection:
                     await connection.execute("listen tallybench")
                     while True:
-                        async with self._busy:
-                            await self._catch_up()
+                        await self.look()
                         async for _ in connection.notifies(timeout=_PAUSE_S, stop_after=1):
                             pass
             except (psycopg.OperationalError, PoolTimeout) as error:

@@ -83,6 +83,14 @@ class Keys:
             raise NotAuthorizedException("the key of this device was revoked")
         return sessions.made(session.prefix, bytes(row[4]), person or None, datetime.now(UTC))
 
+    async def heard(self, session: Session, waiting: int) -> None:
+        """Note that a device was heard of just now, and how many entries wait on it."""
+        await asyncio.to_thread(self._note, session.prefix, waiting)
+
+    def _note(self, prefix: str, waiting: int) -> None:
+        with self._pool.connection() as connection:
+            connection.execute(SQL["heard"], {"prefix": prefix, "waiting": waiting})
+
     def _device(self, prefix: str) -> tuple[Any, ...] | None:
         with self._pool.connection() as connection:
             found: tuple[Any, ...] | None = connection.execute(SQL["find_device"], {"prefix": prefix}).fetchone()

@@ -16,7 +16,9 @@ from zoneinfo import ZoneInfo
 import msgspec
 from msgspec import Struct
 
+from ledger import devices
 from ledger.answers import SQL, Answer, Cursor, Unknown
+from ledger.devices import Device
 from ledger.plants import cards, desk, forecasts, promises
 from ledger.plants.book import Book
 from ledger.plants.cards import AnyCard, Key
@@ -32,7 +34,7 @@ _ANSWER_LASTS = timedelta(seconds=20)
 #: so many answers, at other confidences and for regions, are kept of each crop and size
 _KEPT = 8
 _encode = msgspec.json.Encoder().encode
-_PREFIX = b'{"as_of":0'
+_PREFIX = b'{"as_of":0,"unheard":[]'
 
 
 class ForecastNote(Struct, frozen=True, kw_only=True):
@@ -65,8 +67,10 @@ class Availability(Answer, frozen=True, kw_only=True):
 
     `now` rests on counted stock alone. `curve`: from each day on, so many may be promised in all, at the stated confidence.
     `stale` says why nothing is promised beyond `now`: no-forecast, old-forecast, changes-not-forecast, clock-set-back, stopped.
+    `unheard`: devices on which entries wait that the book does not have yet, or that were silent for too long to tell.
     """
 
+    unheard: list[Device]
     crop: str
     size: str
     now: int
@@ -134,7 +138,7 @@ class Changes(Answer, frozen=True, kw_only=True):
 
 
 class Made(NamedTuple):
-    """An answer: its JSON after the position, the tag of what it says, and from when until when it is believed."""
+    """An answer: its JSON after the position and the devices, the tag of what it says, from when until when it is believed."""
 
     body: bytes
     tag: str
@@ -153,6 +157,7 @@ class News(Struct, frozen=True, kw_only=True):
     position: int
     behind: timedelta
     changed: dict[Key, tuple[int, AnyCard]]
+    devices: tuple[Device, ...] = ()
 
 
 class _Whole(Book):
@@ -173,6 +178,10 @@ class Board:
         #: when each crop and size last changed, the latest last
         self._moved: dict[Pair, int] = {}
         self._made: dict[Pair, dict[tuple[int, str | None], Made]] = {}
+        #: devices of which not everything is known
+        self.unheard: tuple[Device, ...] = ()
+        self._unheard = b"[]"
+        self._unheard_tag = ""
 
     # --- keeping it fresh -------------------------------------------------------------------------------------
 
@@ -187,7 +196,8 @@ class Board:
         if position > after:
             for kind, key, at, card in cursor.execute(SQL["board"], {"kinds": list(KINDS), "after": after}):
                 changed[kind, key] = (at, cards.decode(card))
-        return News(whole=whole, position=position, behind=max(timedelta(0), last - clock), changed=changed)
+        behind = max(timedelta(0), last - clock)
+        return News(whole=whole, position=position, behind=behind, changed=changed, devices=devices.read(cursor))
 
     def take(self, news: News) -> None:
         """Make what was read the board's own. News that is older than the board changes nothing."""
@@ -213,6 +223,13 @@ class Board:
         if distrusted(policy, news.behind) != distrusted(policy, self._behind):
             self._made.clear()
         self.position, self._behind = news.position, news.behind
+        self._hear(devices.unheard(news.devices, policy, self._clock()))
+
+    def _hear(self, unheard: tuple[Device, ...]) -> None:
+        """What is not known of devices stands in every answer, kept ones too, and so in its tag."""
+        if unheard != self.unheard:
+            self.unheard, self._unheard = unheard, _encode(unheard)
+            self._unheard_tag = f".{sha256(self._unheard).hexdigest()[:8]}" if unheard else ""
 
     def _touched(self, kind: str, key: str, sold: dict[str, list[str]], *, everywhere: bool) -> Iterable[Pair]:
         """Which crops and sizes may have another answer now that a card has changed."""
@@ -258,7 +275,10 @@ class Board:
         return self._whole(made) if made is not None else None
 
     def _whole(self, made: Made) -> Made:
-        return made._replace(body=b'{"as_of":%d%b' % (self.position, made.body))
+        body = b'{"as_of":%d,"unheard":%b%b' % (self.position, self._unheard, made.body)
+        return (
+            made._replace(body=body, tag=f'{made.tag[:-1]}{self._unheard_tag}"') if self.unheard else made._replace(body=body)
+        )
 
     def availabilities(self, crops: Iterable[str], percent: int | None = None, region: str | None = None) -> list[Made]:
         """The Availability of all sizes of some crops. Raises Unknown."""
@@ -369,7 +389,7 @@ class Board:
         return found if found is not None and found.since <= now < found.until else None
 
     def _made_for(self, crop: str, size: str, percent: int, region: str | None) -> Made:
-        """The answer after its position, made once and kept for a while."""
+        """The answer after its position and the devices, made once and kept for a while."""
         now = self._clock()
         if (found := self._found(crop, size, percent, region, now)) is not None:
             return found
@@ -392,6 +412,7 @@ class Board:
             term = _later(later) if later is not None else "OutOfStock"
         return Availability(
             as_of=0,
+            unheard=[],
             crop=crop,
             size=size,
             now=offer.now,

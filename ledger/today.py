@@ -13,7 +13,7 @@ from uuid import UUID
 import msgspec
 from msgspec import Struct
 
-from ledger import answers, keys, rounds, worker
+from ledger import answers, devices, rounds, worker
 from ledger.answers import Answer, Cursor
 from ledger.log import store
 from ledger.plants import cards
@@ -340,8 +340,6 @@ _STALE = {
 }
 #: this far behind is more than a moment's delay
 _MANY_BEHIND = 500
-#: a device that writes and has not been heard of for so long may have entries that nobody knows of
-_SILENT = timedelta(days=1)
 
 
 def _troubles(cursor: Cursor, now: datetime, forecasts: ForecastState, follower_trouble: str | None) -> Iterable[Trouble]:
@@ -352,9 +350,10 @@ def _troubles(cursor: Cursor, now: datetime, forecasts: ForecastState, follower_
             yield Trouble(what=f"{name} is behind", detail=f"{entries} entries are still to be followed: reports are older")
     if forecasts.stale is not None:
         yield Trouble(what="The forecast is stale", detail=_STALE.get(forecasts.stale, forecasts.stale))
-    for name, heard_at, waiting in cursor.execute(keys.SQL["devices"]).fetchall():
-        heard = f"last heard of on {heard_at:%Y-%m-%d at %H:%M} UTC"
-        if waiting:
-            yield Trouble(what=f"{waiting} entries wait on {name}", detail=f"{heard}: take it to where there is signal")
-        elif now - heard_at > _SILENT:
-            yield Trouble(what=f"{name} is silent", detail=f"{heard}: what was written on it may not be in the book yet")
+    for device in devices.unheard(devices.read(cursor), answers.policy_of(cursor), now):
+        heard = f"last heard of on {device.heard_at:%Y-%m-%d at %H:%M} UTC"
+        if device.waiting:
+            waiting = "1 entry waits" if device.waiting == 1 else f"{device.waiting} entries wait"
+            yield Trouble(what=f"{waiting} on {device.name}", detail=f"{heard}: take it to where there is signal")
+        else:
+            yield Trouble(what=f"{device.name} is silent", detail=f"{heard}: what was written on it may not be in the book yet")

@@ -39,6 +39,7 @@ _POLICY_OF_PROMISES = {
 #: the pure step from (type, schema) to the next schema, dict to dict: {("lost", 1): step, ...}
 STEPS: dict[tuple[str, int], Callable[[dict[str, Any]], dict[str, Any]]] = {
     ("policy-set", 1): lambda told: {**_POLICY_OF_PROMISES, **told},
+    ("policy-set", 2): lambda told: {"silent_hours": 36, **told},  # of before devices were heard of
 }
 
 

@@ -413,10 +413,11 @@ class PolicySet(Setting, tag="policy-set", frozen=True, kw_only=True, omit_defau
 
     confidence: at which promises beyond counted stock are made. forecast_hours: how old a forecast may be for that;
     forecast_lag_minutes: how long a change may wait to be taken into one. most_held_percent: how much of what is promisable
-    of one crop and size a key may hold unconfirmed, of which always_held_units are not counted.
+    of one crop and size a key may hold unconfirmed, of which always_held_units are not counted. silent_hours: for how long a
+    device that writes may be silent before answers say so.
     """
 
-    SCHEMA: ClassVar[int] = 2
+    SCHEMA: ClassVar[int] = 3
 
     time_zone: Annotated[str, Meta(pattern=r"^[A-Za-z]+(/[A-Za-z0-9_+-]+)*" + END, min_length=1, max_length=64)] = "UTC"
     currency: Annotated[str, Meta(pattern=r"^[A-Z]{3}" + END)] = "GBP"
@@ -431,6 +432,7 @@ class PolicySet(Setting, tag="policy-set", frozen=True, kw_only=True, omit_defau
     confidence: Confidence = 90
     forecast_hours: Annotated[int, Meta(ge=1, le=720)] = 36
     forecast_lag_minutes: Annotated[int, Meta(ge=1, le=43_200)] = 15
+    silent_hours: Annotated[int, Meta(ge=1, le=8_760)] = 36
     buffer_z_per_mille: Annotated[int, Meta(ge=0, le=5000)] = 1280
     buffer_share_per_mille: PerMille = 20
     buffer_drift_per_mille: PerMille = 15

@@ -28,12 +28,14 @@ from api.services import NamedReader, NamedTurns
 from ledger import handling
 from ledger.handling import Hand, Kept
 from ledger.log import codec
-from ledger.nursery import Posted
+from ledger.nursery import Posted, Turns
 from ledger.plants.entries import Counted, Method
 from ledger.plants.recorded import Recorded, split_standing
 from ledger.plants.refusals import AlreadyReversed, IdReused, Problem, Refused
 
 UNDO = timedelta(minutes=30)
+#: the number has to be said to be right
+UNLIKELY = "unlikely"
 _CAUSE = "last-cause"
 _MONTH_S = 30 * 86_400
 _REASONS = ("Wrong number", "Wrong batch", "Wrong act", "It did not happen")
@@ -74,13 +76,13 @@ def get_act(request: Asker, reader: NamedReader, kind: FromPath[str]) -> Page | 
     return Page(template="act_where.html", title=ground.form.label, shows=shows)
 
 
-def _ground(reader: Reader, kind: str, asked: dict[str, str]) -> Ground:
+def _ground(reader: Reader, kind: str, asked: dict[str, str], at: datetime | None = None) -> Ground:
     form = forms.FORMS.get(kind)
     if form is None:
         raise NotFoundException(f"there is no act {kind[:20]}")
     stock = asked.get("stock")
     with reader.look() as cursor:
-        hand = handling.hand(cursor, None if stock else asked.get("batch"), stock, datetime.now(UTC))
+        hand = handling.hand(cursor, None if stock else asked.get("batch"), stock, at or datetime.now(UTC))
         past = handling.usual(cursor, slips.KINDS[kind][0], hand.crop.value.code)
     if hand.batch is None and kind in {"strike", "gather"}:
         form = replace(form, stages=())  # straight off stock plants: nothing was gathered
@@ -396,6 +398,56 @@ def _to_take_back(reader: Reader, entry: UUID, name: str) -> tuple[Kept | None, 
         except ValueError:
             known = False
     return kept, first, known
+
+
+# --- what waited on a device -----------------------------------------------------------------------------------
+
+
+class Taken(Struct, frozen=True, kw_only=True):
+    """What became of an entry that waited on a device: what the answer to its form would have said."""
+
+    id: UUID
+    position: int
+    said: str
+    batch: str | None
+    changes: list[Change]
+    counted: str | None
+    count_first: bool
+    undo_until: datetime | None
+
+
+async def take(
+    reader: Reader,
+    turns: Turns,
+    client: str,
+    kind: str,
+    fields: dict[str, str],
+    *,
+    id: UUID,  # noqa: A002 - the entry's own word
+    occurred_at: datetime,
+    by: str,
+) -> Taken:
+    """Written once, as its form would have been at its own time. Raises Refused, also for what its form would have asked."""
+    told = slips.told(kind, fields, id=str(id), occurred_at=occurred_at.isoformat(), by=by)
+    if await asyncio.to_thread(_kept, reader, id) is None:
+        ground = await asyncio.to_thread(_ground, reader, kind, fields, occurred_at)
+        wrong, doubt, number = _asked(ground, _spot(ground, fields), fields, told) or ([], None, None)
+        if doubt is not None:
+            wrong = [Problem(index=0, code=UNLIKELY, detail=doubt, data={"number": number})]
+        if wrong:
+            raise Refused(wrong)
+    posted = await writing.write(turns, reader, [told.entry], client, count_first="count_first" in fields)
+    written = posted.entries[-1]
+    return Taken(
+        id=written.told.id,
+        position=written.position,
+        said=words.said(written.told),
+        batch=_batch_of(written),
+        changes=_changes(posted),
+        counted=_counted(posted),
+        count_first=len(posted.entries) > 1,
+        undo_until=written.recorded_at + UNDO if written.told.REVERSIBLE else None,
+    )
 
 
 HANDLERS = [get_act, post_act, get_undo, post_undo]

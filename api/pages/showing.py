@@ -117,7 +117,7 @@ def act(path: str, *, scope: str) -> Callable[[Callable[..., Awaitable[Any]]], H
             form = {name: str(value).strip() for name, value in sent.multi_items() if isinstance(value, str)}
             session: Session | None = request.scope["state"].get("session")
             if session is not None:
-                _is_ours(request, session, form.pop("token", ""))
+                is_ours(request, session, form.pop("token", ""))
             made = await function(request=request, form=form, **given)
             return answer(request, made) if isinstance(made, Page) else made
 
@@ -141,7 +141,7 @@ def _takes_as(outer: Callable[..., Any], inner: Callable[..., Any]) -> None:
     outer.__annotations__ = {parameter.name: parameter.annotation for parameter in parameters} | {"return": Response[Any]}
 
 
-def _is_ours(request: Asker, session: Session, token: str) -> None:
+def is_ours(request: Asker, session: Session, token: str) -> None:
     """A form or a script's call carries the token of its session: another site cannot know it."""
     given = token or request.headers.get("x-token", "")
     if not hmac.compare_digest(given.encode(), session.token.encode()):

@@ -22,7 +22,7 @@ from ledger.plants.recorded import Line, Recorded, standing
 from ledger.projections import proof
 
 NAME = "cards"
-VERSION = 4
+VERSION = 5
 SQL = queries.load("ledger.projections", "cards.sql")
 
 Cursor = psycopg.Cursor[Any]

@@ -12,7 +12,7 @@ import pytest
 
 from ledger import keys
 from ledger.log import store
-from tests.pages.conftest import IXORA, Device
+from tests.pages.conftest import Device
 
 
 class Queue:
@@ -171,10 +171,10 @@ def test_another_site_cannot_have_an_entry_written(device: Device, queue: Queue,
 # --- devices ---------------------------------------------------------------------------------------------------
 
 
-def test_what_waits_on_a_device_stands_in_every_answer_until_it_is_sent(device: Device, queue: Queue, pots: str) -> None:
+def test_what_waits_on_a_device_stands_in_every_answer_until_it_is_sent(device: Device, pots: str) -> None:
     """In the bulk answer and that of one crop and size; the ETag of each changes with it, and comes back with the quiet."""
-    auth = {"Authorization": f"Bearer {device.key}"}
-    paths = ("/v1/availability", f"/v1/availability/{IXORA}/P9")
+    queue, auth = _alone(device), {"Authorization": f"Bearer {device.key}"}
+    paths = ("/v1/availability", f"/v1/availability/{device.crop}/P9")
 
     def offers() -> list[dict[str, Any]]:
         _looked(device)
@@ -200,10 +200,11 @@ def test_what_waits_on_a_device_stands_in_every_answer_until_it_is_sent(device: 
     assert tags() == quiet
 
 
-def test_a_device_that_is_silent_for_longer_than_the_policy_allows_is_named(device: Device, queue: Queue, pots: str) -> None:
+def test_a_device_that_is_silent_for_longer_than_the_policy_allows_is_named(device: Device, pots: str) -> None:
     """Not one that was heard of lately, nor one whose key was revoked."""
+    queue = _alone(device)
     assert queue.post({"waiting": 0}, "/queue/heard").status_code == 204
-    path, auth = f"/v1/availability/{IXORA}/P9", {"Authorization": f"Bearer {device.key}"}
+    path, auth = f"/v1/availability/{device.crop}/P9", {"Authorization": f"Bearer {device.key}"}
     _silent_for(device, "35 hours")
     assert device.client.get(path, headers=auth).json()["unheard"] == []
     _silent_for(device, "37 hours")
@@ -215,11 +216,18 @@ def test_a_device_that_is_silent_for_longer_than_the_policy_allows_is_named(devi
     device.tell("policy-set", silent_hours=1)
     _looked(device)
     assert len(device.client.get(path, headers=auth).json()["unheard"]) == 1
+    _alone(device)
+    _looked(device)
+    assert device.client.get(path, headers=auth).json()["unheard"] == []
+
+
+def _alone(device: Device) -> Queue:
+    """A phone that is the only one, for the keys of all others are revoked."""
     for key in keys.listed(device.conninfo):
         if key.name.startswith("phone"):
             keys.revoke(device.conninfo, key.prefix)
-    _looked(device)
-    assert device.client.get(path, headers=auth).json()["unheard"] == []
+    device.sign_in()
+    return Queue(device)
 
 
 def _silent_for(device: Device, how_long: str) -> None:

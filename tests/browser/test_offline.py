@@ -38,7 +38,13 @@ class Bench:
         self.address = f"http://127.0.0.1:{self.port}"
         self.key = keys.make(database, "all", keys.SCOPES)
         self.server: contextlib.AbstractContextManager[str] | None = None
-        self.phone: BrowserContext | None = None
+        self._phone: BrowserContext | None = None
+
+    @property
+    def phone(self) -> BrowserContext:
+        """The phone's browser, opened before."""
+        assert self._phone is not None
+        return self._phone
 
     def serve(self) -> None:
         """The server is there."""
@@ -53,26 +59,25 @@ class Bench:
 
     def open(self) -> Page:
         """The phone's browser, with what it kept."""
-        self.phone = self._tool.chromium.launch_persistent_context(
+        self._phone = self._tool.chromium.launch_persistent_context(
             self.folder, executable_path=self._program, args=QUIET, viewport=PHONE
         )
         return self.phone.pages[0] if self.phone.pages else self.phone.new_page()
 
     def kill(self) -> None:
         """Power off: nothing is closed, nothing is tidied up."""
-        assert self.phone is not None
         for pid in _browsers(self.folder):
             os.kill(pid, signal.SIGKILL)
         with contextlib.suppress(Exception):
             self.phone.close()
-        self.phone = None
+        self._phone = None
         for name in ("SingletonLock", "SingletonSocket", "SingletonCookie"):
             (self.folder / name).unlink(missing_ok=True)
 
     def close(self) -> None:
         """All away."""
-        if self.phone is not None:
-            self.phone.close()
+        if self._phone is not None:
+            self._phone.close()
         self.stop()
 
     def post(self, told: list[dict[str, Any]]) -> Any:

@@ -20,10 +20,11 @@ from psycopg_pool import PoolTimeout
 from api import etags, openapi, problems
 from api.fresh import FreshBoard
 from api.keys import Keys, admitted
-from api.pages import acts, batch, counting, picking, promised, queue, showing, sign_in, striking
+from api.pages import acts, batch, books, counting, ground, origin, picking, plots, promised, queue, showing, sign_in, striking
 from api.pages import board as board_page
 from api.pages import potting as potting_page
 from api.pages import today as today_page
+from api.pages.remembered import Remembered
 from api.reader import Reader, make_pool
 from api.resources import (
     availability,
@@ -120,6 +121,10 @@ PAGES = Router(
         *picking.HANDLERS,
         *striking.HANDLERS,
         *queue.HANDLERS,
+        *books.HANDLERS,
+        *ground.HANDLERS,
+        *origin.HANDLERS,
+        *plots.HANDLERS,
     ],
     exception_handlers=showing.TROUBLES,
 )
@@ -176,7 +181,15 @@ def create_app(conninfo: str | None = None) -> Litestar:
             render_plugins=[],
             use_handler_docstrings=True,
         ),
-        state=State({"keys": Keys(pool), "in_progress": promises.InProgress(), "board": board, "end_streams": board.stop}),
+        state=State(
+            {
+                "remembered": Remembered(),
+                "keys": Keys(pool),
+                "in_progress": promises.InProgress(),
+                "board": board,
+                "end_streams": board.stop,
+            }
+        ),
     )
     app.state.openapi = openapi.document(app)
     return app

@@ -15,7 +15,7 @@ import psycopg
 import pytest
 from psycopg import errors
 
-from ledger import answers, keys, losses, rounds, statements
+from ledger import answers, ground, keys, losses, origin, pictures, rounds, statements
 from ledger.log import queries, store
 from ledger.projections import books, cards, lines, passages, proof, runner
 
@@ -25,11 +25,14 @@ LOADED = {
     "boards.sql": rounds.SQL,
     "books.sql": books.SQL,
     "cards.sql": cards.SQL,
+    "ground.sql": ground.SQL,
     "keys.sql": keys.SQL,
     "lines.sql": lines.SQL,
     "log.sql": store.SQL,
     "losses.sql": losses.SQL,
+    "origin.sql": origin.SQL,
     "passages.sql": passages.SQL,
+    "pictures.sql": pictures.SQL,
     "proof.sql": proof.SQL,
     "reads.sql": answers.SQL,
     "runner.sql": runner.SQL,

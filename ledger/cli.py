@@ -38,6 +38,7 @@ from ledger import (
     past,
     postgres,
     printed,
+    prints,
     proving,
     schema,
     serving,
@@ -53,7 +54,7 @@ from ledger.nursery import Nursery, Unavailable
 from ledger.plants.desk import day_of
 from ledger.plants.entries import THE_LEDGER, Stage
 from ledger.plants.refusals import Problem, Refused
-from ledger.printing import tables
+from ledger.printing import labels, tables
 from ledger.printing.tables import Report
 from ledger.projections import runner
 from ledger.seal import NoSeal, Seal
@@ -150,6 +151,8 @@ def _table(title: str, *columns: str) -> Table:
     return table
 
 
+PDF = click.Path(dir_okay=False, writable=True, path_type=Path)
+ADDRESS_HELP = "Where the pages are served, for links; as set (prints-set, TALLYBENCH_ADDRESS) if left out."
 as_json = click.option("--json", "as_json", is_flag=True, help="JSON instead of a table.")
 
 
@@ -258,21 +261,132 @@ def key() -> None:
 @click.option("--role", type=click.Choice(sorted(keys.ROLES)), help="A role, which is a set of scopes.")
 @click.option("--scope", "scopes", multiple=True, type=click.Choice(keys.SCOPES), help="A scope; may be given again.")
 @click.option("--days", type=click.IntRange(1, 3650), help="How long it holds; for ever if left out.")
+@click.option("--card", "card", type=PDF, help="Print a sign-in card for the device into this PDF.")
+@click.option("--address", help=ADDRESS_HELP)
 @as_json
 @_clear_errors
-def make_key(name: str, role: str | None, scopes: tuple[keys.Scope, ...], days: int | None, as_json: bool) -> None:
+def make_key(
+    name: str,
+    role: str | None,
+    scopes: tuple[keys.Scope, ...],
+    days: int | None,
+    card: Path | None,
+    address: str | None,
+    as_json: bool,
+) -> None:
     """Make a key for NAME and show it, for the only time."""
     wanted = sorted({*scopes, *(keys.ROLES[role] if role else ())})
     if not wanted:
         raise click.UsageError("give a --role or at least one --scope")
     expires_at = datetime.now(UTC) + timedelta(days=days) if days else None
+    ordered = [scope for scope in keys.SCOPES if scope in wanted]
     with _database() as conninfo:
-        made = keys.make(conninfo, name, [scope for scope in keys.SCOPES if scope in wanted], expires_at)
+        base = _address(conninfo, address) if card is not None else ""
+        made = keys.make(conninfo, name, ordered, expires_at)
+    if card is not None:
+        _write_card(prints.sign_in_card(made, role or "device", name, ordered, base, expires_at), card)
     if as_json:
         _print_json({"key": made, "name": name, "scopes": wanted, "expires_at": expires_at})
     else:
         click.echo(made)
         err.print("Keep it now: only its hash is stored.")
+
+
+def _address(conninfo: str, given: str | None) -> str:
+    """Where links lead to."""
+    with psycopg.connect(store.app_conninfo(conninfo)) as connection, runner.look(connection) as cursor:
+        base = given or prints.address(cursor, None)
+    if base is None:
+        raise click.UsageError(f"where are the pages served? Say it with --address, or {prints.ADDRESS}, or set prints")
+    return base
+
+
+def _write_card(card: labels.Card, path: Path) -> None:
+    """A card that only its owner may read: it is a key."""
+    path.touch(mode=0o600)
+    path.chmod(0o600)
+    _write_pdf(labels.as_card(card, datetime.now(UTC)), path)
+
+
+def _write_pdf(content: bytes, path: Path) -> None:
+    try:
+        path.write_bytes(content)
+    except OSError as error:
+        raise click.UsageError(f"{path} cannot be written: {error.strerror}") from error
+    err.print(f"{path} is written", markup=False, soft_wrap=True)
+
+
+@main.command()
+@click.argument("folder", type=click.Path(file_okay=False, path_type=Path))
+@click.option("--address", help=ADDRESS_HELP)
+@_clear_errors
+def cards(folder: Path, address: str | None) -> None:
+    """Make a key for each role that reads the pages, and print its sign-in card into FOLDER."""
+    with _database() as conninfo:
+        write_cards(conninfo, folder, _address(conninfo, address))
+
+
+def write_cards(conninfo: str, folder: Path, base: str) -> None:
+    """A new key and its card for each role that reads the pages."""
+    folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+    for role, scopes in keys.ROLES.items():
+        if "read" in scopes:
+            made = keys.make(conninfo, f"card {role}", scopes)
+            _write_card(prints.sign_in_card(made, role, f"card {role}", scopes, base, None), folder / f"{role}.pdf")
+
+
+def _tag_options(command: Callable[Parameters, Result]) -> Callable[Parameters, Result]:
+    """How tags are printed."""
+    options = (
+        click.argument("number"),
+        click.option("--format", "form", type=click.Choice(["sheet", "stake"]), default="sheet", show_default=True),
+        click.option("--width", type=click.FloatRange(10, 297), help="Of a label, in mm."),
+        click.option("--height", type=click.FloatRange(10, 297), help="Of a label, in mm."),
+        click.option("--address", help=ADDRESS_HELP),
+        click.option("--out", "path", type=PDF, required=True, help="Where to write the PDF."),
+    )
+    for option in reversed(options):
+        command = option(command)
+    return command
+
+
+@main.command()
+@_tag_options
+@click.option("--trays", type=click.IntRange(1, 10_000), help="As many as the plants fill if left out.")
+@click.option("--first", type=click.IntRange(1, 10_000), default=1, help="Begin with this tray.")
+@_clear_errors
+def tags(trays: int | None, first: int, **asked: Any) -> None:
+    """Print a tag for each tray of batch NUMBER, at most 200 to a file."""
+    _print_tags(lambda found: prints.tray_tags(found, trays, first), **asked)
+
+
+@main.command("labels")
+@_tag_options
+@click.option("--many", type=click.IntRange(1, prints.MOST_TAGS), help="One for each pot if left out.")
+@_clear_errors
+def pot_labels(many: int | None, **asked: Any) -> None:
+    """Print a label for each pot of batch NUMBER, at most 200 to a file."""
+    _print_tags(lambda found: prints.pot_labels(found, many), **asked)
+
+
+def _print_tags(
+    chosen: Callable[[prints.Batch], list[labels.Tag]],
+    *,
+    number: str,
+    form: str,
+    width: float | None,
+    height: float | None,
+    address: str | None,
+    path: Path,
+) -> None:
+    with _database() as conninfo:
+        base = _address(conninfo, address)
+        with psycopg.connect(store.app_conninfo(conninfo)) as connection, runner.look(connection) as cursor:
+            found = prints.batch(cursor, number, base.rstrip("/"), datetime.now(UTC))
+    try:
+        _write_pdf(labels.as_tags(chosen(found), labels.form_of(form, width, height), datetime.now(UTC)), path)
+    except labels.TooSmall as error:
+        raise click.UsageError(str(error)) from None
 
 
 @key.command("list")
@@ -1044,6 +1158,9 @@ def demo(crops: int, months: int, seed: int, port: int, stay: bool) -> None:
         out.print("\nverify: every table follows from the log.")
         if stay:
             out.print(f"\nServing on [bold]http://{host}:{port}[/] (the API: http://{host}:{port}/docs). Ctrl-C ends it.")
+            folder = Path(tempfile.mkdtemp(prefix="tallybench-cards-"))
+            write_cards(conninfo, folder, f"http://{host}:{port}")
+            out.print(f"Sign-in cards, one for each role, are printed in {folder}", markup=False, highlight=False)
             out.print(f"A key with every scope, for this demo only:\n  {made}", markup=False, highlight=False)
             serving.serve(conninfo, host, port)
 

@@ -30,6 +30,7 @@ from ledger.plants.entries import (
     PersonSet,
     PlaceSet,
     PolicySet,
+    PrintsSet,
     RecipeSet,
     Setting,
     SizeSet,
@@ -58,6 +59,7 @@ KINDS = (
     Kind("destinations", "destination", DestinationSet, "region"),
     Kind("policies", "policy", PolicySet, None),
     Kind("temperatures", "normals", TemperaturesSet, None),
+    Kind("prints", "prints", PrintsSet, None),
     Kind("accounting", "books", BooksSet, None),
 )
 #: the code in its path of what there is one of

@@ -26,6 +26,7 @@ from ledger.plants.entries import (
     PlaceSet,
     PolicySet,
     PottingLine,
+    PrintsSet,
     RecipeSet,
     ShortReason,
     SizeSet,
@@ -413,6 +414,16 @@ class DestinationCard(Card, tag="destination", frozen=True, kw_only=True):
         return ("destination", self.value.region)
 
 
+class PrintsCard(Card, tag="prints", frozen=True, kw_only=True):
+    """What is printed on tags, as it was last set."""
+
+    value: PrintsSet
+
+    @property
+    def key(self) -> Key:
+        return ("prints", "")
+
+
 class BooksCard(Card, tag="books", frozen=True, kw_only=True):
     """How the books value plants, as it was last set."""
 
@@ -618,7 +629,7 @@ class HeadCard(Card, tag="head", frozen=True, kw_only=True):
 
 AnyCard = (
     CropCard | SizeCard | PlaceCard | PersonCard | RecipeCard | PolicyCard | CostCard | DestinationCard
-    | BooksCard | NormalsCard | MeasuredCard | BatchCard | StockPlantCard | OrderCard | PromiseCard | ClientCard
+    | PrintsCard | BooksCard | NormalsCard | MeasuredCard | BatchCard | StockPlantCard | OrderCard | PromiseCard | ClientCard
     | ForecastCard | PottingCard | ShelfCard | PoolCard | OutsideCard | NurseryCard | QuestionCard
     | HeadCard
 )  # fmt: skip

@@ -197,6 +197,9 @@ Label = Annotated[str, Meta(pattern=_TEXT, min_length=1, max_length=120)]
 Text = Annotated[str, Meta(pattern=_TEXT, max_length=500)]
 Said = Annotated[str, Meta(pattern=_TEXT, min_length=1, max_length=500)]
 Money = Annotated[str, Meta(pattern=r"^(0|[1-9][0-9]{0,5})(\.[0-9]{1,4})?" + END, description="An amount as a decimal string.")]
+WebAddress = Annotated[
+    str, Meta(pattern=r"^https?://[A-Za-z0-9.-]+(:[0-9]{1,5})?(/[A-Za-z0-9._~-]+)*" + END, min_length=8, max_length=80)
+]
 AccountCode = Annotated[str, Meta(pattern=r"^[A-Za-z0-9][A-Za-z0-9 ._/-]*" + END, min_length=1, max_length=32)]
 Moment = Annotated[datetime, Meta(tz=True)]
 Period = Annotated[str, Meta(pattern=r"^[0-9]{4}-(0[1-9]|1[0-2])" + END, max_length=7, description="A month, such as 2026-11.")]
@@ -436,6 +439,19 @@ class PolicySet(Setting, tag="policy-set", frozen=True, kw_only=True, omit_defau
     buffer_z_per_mille: Annotated[int, Meta(ge=0, le=5000)] = 1280
     buffer_share_per_mille: PerMille = 20
     buffer_drift_per_mille: PerMille = 15
+
+
+class PrintsSet(Setting, tag="prints-set", frozen=True, kw_only=True):
+    """What is printed on tags. address: where the pages are served, for the links in their codes.
+
+    registration: the nursery's number as an authorised operator; with it tags have the fields A to D of a plant passport. Set
+    it only if you are authorised to issue them: what a passport has to look like, the inspector decides. origin: the country
+    of origin (ISO 3166, two letters) of what is propagated here.
+    """
+
+    address: WebAddress | None = None
+    registration: Annotated[str, Meta(pattern=r"^[A-Za-z0-9][A-Za-z0-9 ./-]*" + END, min_length=1, max_length=30)] | None = None
+    origin: Annotated[str, Meta(pattern=r"^[A-Z]{2}" + END, min_length=2, max_length=2)] | None = None
 
 
 class TemperaturesSet(Setting, tag="temperatures-set", frozen=True, kw_only=True):
@@ -1262,7 +1278,7 @@ class PeriodClosed(Told, tag="period-closed", frozen=True, kw_only=True):
 
 Entry = (
     CropSet | SizeSet | PlaceSet | PersonSet | RecipeSet | CostSet | PolicySet | BooksSet | DestinationSet
-    | TemperaturesSet | TemperatureMeasured
+    | PrintsSet | TemperaturesSet | TemperatureMeasured
     | StockSet | StockRemoved | Gathered | Struck | Rooted | Moved | Merged
     | Potted | PottedUp | Graded | SetBack | Tended | Lost | Counted | Opened | BoughtIn
     | Picked | PutBack | Held | HoldEnded | SoldHere | Shipped | DamageClaimed | GivenOut | PlantedAsStock

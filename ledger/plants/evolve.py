@@ -34,6 +34,7 @@ from ledger.plants.cards import (
     PlaceCard,
     PolicyCard,
     PottingCard,
+    PrintsCard,
     PromiseCard,
     PromiseLine,
     QuestionCard,
@@ -76,6 +77,7 @@ from ledger.plants.entries import (
     PottedUp,
     PottingAnswered,
     PottingIssued,
+    PrintsSet,
     PromiseAtRisk,
     PromiseConfirmed,
     Promised,
@@ -183,6 +185,8 @@ class _Fold:
                 self.put(changed(policy, value=told) if policy else PolicyCard(value=told))
             case DestinationSet():
                 self.replace(DestinationCard(value=told))
+            case PrintsSet():
+                self.replace(PrintsCard(value=told))
             case BooksSet():
                 self.replace(BooksCard(value=told))
             case TemperaturesSet():

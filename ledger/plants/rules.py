@@ -63,6 +63,7 @@ from ledger.plants.entries import (
     PottedUp,
     PottingAnswered,
     PottingIssued,
+    PrintsSet,
     PromiseAtRisk,
     PromiseConfirmed,
     Promised,
@@ -403,7 +404,7 @@ class _Desk(PromiseDesk):
                 if told.day > self.day_here():
                     raise refusals.InTheFuture(f"{told.day} is still to come", field="day")
                 return told
-            case SizeSet() | PlaceSet() | PersonSet() | BooksSet() | TemperaturesSet():
+            case SizeSet() | PlaceSet() | PersonSet() | BooksSet() | PrintsSet() | TemperaturesSet():
                 return told
             case _:
                 assert_never(told)

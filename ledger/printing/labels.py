@@ -70,6 +70,15 @@ class Sheet(Struct, frozen=True, kw_only=True):
 Format = Stake | Sheet
 
 
+def form_of(name: str, width: float | None, height: float | None) -> Format:
+    """A format by its name, in another size where one is given."""
+    plain = Stake() if name == "stake" else Sheet()
+    width, height = width or plain.width, height or plain.height
+    if name == "sheet":
+        return Sheet(width=width, height=height)
+    return Stake(width=width, height=height, foot=min(Stake().foot, width / 3))
+
+
 class Card(Struct, frozen=True, kw_only=True):
     """A key on paper: whoever holds it can sign in."""
 
@@ -150,7 +159,7 @@ def _fitted(text: str, room: _Box, style: Style, most: float) -> tuple[float, li
     size = most
     while size > LEAST_LETTERS:
         lines = in_lines(text, room.width, size, style)
-        whole = all(width_of(word, size, style) <= room.width for word in text.split())
+        whole = all(width_of(word, size, style) <= room.width for word in text.split(" "))
         if len(lines) * size * MM_A_POINT * LINE <= room.height + 0.01 and (whole or size < most / 2):
             return size, lines
         size -= 0.25
@@ -237,7 +246,8 @@ def _draw_tag(paper: Paper, letters: Letters, room: _Box, tag: Tag) -> None:
 def _passport(fields: Passport) -> str:
     """The four fields by the letters that the law gives them. The emblem and the heading are for whoever is authorised."""
     origin = fields.origin or "........"
-    return f"A {fields.botanical}  B {fields.registration}  C {fields.traceability}  D {origin}"
+    named = {"A": fields.botanical, "B": fields.registration, "C": fields.traceability, "D": origin}
+    return "  ".join(f"{letter}\u00a0{text}" for letter, text in named.items())
 
 
 # --- cards -----------------------------------------------------------------------------------------------------------
@@ -259,7 +269,7 @@ def as_card(card: Card, made_at: datetime) -> bytes:
         _Line(card.role, "B", 20, 18),
         _Line(card.device, "", 16, 12),
         _Line(f"May: {card.may}", "", 14, 8),
-        _Line("Point the camera here to sign this device in. Whoever holds this card can: keep it like a key.", "", 22, 8),
+        _Line("Point the camera here to sign a device in. Whoever holds this card can do so: keep it like a key.", "", 22, 8),
         _Line(f"Lost? tallybench key revoke {card.prefix}", "", 14, 8),
         _Line(card.ends, "", 8, 8),
     ]

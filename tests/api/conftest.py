@@ -155,6 +155,7 @@ def live(service: Service) -> None:
     tell("policy-set", time_zone="Europe/London")
     tell("temperatures-set", normals_tenths_c=[180] * 12)
     tell("books-set", selling_percent=18)
+    tell("prints-set", address="https://bench.example")
     tell("counted", batch=batch, stage="finished", place="G1", units=58, method="blind-count")
     tell("lost", batch=batch, stage="finished", place="G1", units=3, cause="rot")
     tell("lost", batch=batch, stage="finished", place="G1", units=3, cause="rot", by="potter")
@@ -182,6 +183,7 @@ def rule(verdict: str, **more: Any) -> dict[str, Any]:
 CODES = {
     "crops": IXORA, "sizes": "P9", "places": "G1", "people": "potter", "recipes": IXORA, "costs": "potting.all.P9",
     "policies": "nursery", "accounting": "nursery", "stock-plants": "S-IXO", "destinations": "North", "temperatures": "nursery",
+    "prints": "nursery",
 }  # fmt: skip
 
 

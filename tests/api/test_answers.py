@@ -25,6 +25,7 @@ BODIES: dict[str, tuple[str, dict[str, Any], dict[str, Any]]] = {
     "policies": ("nursery", {"currency": "EUR"}, {"duplicate_minutes": 10}),
     "destinations": ("South 2", {"name": "The south"}, {"rules": [rule("needs-papers", papers="passport")]}),
     "temperatures": ("nursery", {"normals_tenths_c": [180] * 12}, {"normals_tenths_c": [190] * 12}),
+    "prints": ("nursery", {"registration": "GB-12345"}, {"origin": "GB"}),
     "accounting": ("nursery", {"selling_percent": 18}, {"selling_percent": 22}),
 }
 

@@ -19,6 +19,7 @@ SETTINGS: dict[str, dict[str, Any]] = {
     "recipe-set": {"crop": IXORA, **RECIPE},
     "cost-set": {"step": "potting", "amount": "0.35", "effective_on": "2026-01-01", "crop": IXORA, "size": "P9"},
     "policy-set": {"time_zone": "Europe/London"},
+    "prints-set": {"address": "https://bench.example", "registration": "GB-12345", "origin": "GB"},
 }
 
 

@@ -59,7 +59,7 @@ def cluster(request: pytest.FixtureRequest) -> Iterator[str]:
     """The conninfo, as superuser, of a database from where others can be made and dropped."""
     told = request.config.getoption("--postgres")
     if told == "embedded":
-        with _folder() as folder, Server(folder / "postgres", QUICK).use() as server:
+        with embedded_folder() as folder, Server(folder / "postgres", QUICK).use() as server:
             yield server.conninfo("postgres")
     elif told == "container":
         with _container() as url:
@@ -96,7 +96,7 @@ def own_home(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) ->
     """TALLYBENCH_HOME for this test alone, where the product makes a durable embedded server of its own."""
     if request.config.getoption("--postgres") != "embedded":
         pytest.skip("this test is about the embedded server")
-    with _folder() as folder:
+    with embedded_folder() as folder:
         monkeypatch.setenv("TALLYBENCH_HOME", str(folder))
         yield folder
         server = Server(folder / "postgres")
@@ -106,7 +106,7 @@ def own_home(request: pytest.FixtureRequest, monkeypatch: pytest.MonkeyPatch) ->
 
 
 @contextmanager
-def _folder() -> Iterator[Path]:
+def embedded_folder() -> Iterator[Path]:
     """A temporary folder that the embedded server's user can enter, unlike pytest's own; in memory if there is room."""
     memory = Path("/dev/shm")  # noqa: S108 - the folder made in it is this run's own
     roomy = memory.is_dir() and shutil.disk_usage(memory).free > ROOM

@@ -6,21 +6,10 @@ import socket
 from collections.abc import Iterator
 
 import pytest
-from playwright.sync_api import Browser, Page, sync_playwright
+from playwright.sync_api import Browser, Page
 
 from ledger import serving
-
-SIZES = {"phone": (390, 844), "desk": (1280, 800)}
-QUIET = ["--no-sandbox", "--disable-gpu", "--disable-background-networking", "--disable-component-update", "--disable-sync"]
-
-
-@pytest.fixture(scope="module")
-def browser(request: pytest.FixtureRequest) -> Iterator[Browser]:
-    """The Chromium that the run was given, headless and asking nothing of other hosts."""
-    with sync_playwright() as tool:
-        opened = tool.chromium.launch(executable_path=request.config.getoption("--browser"), args=QUIET)
-        yield opened
-        opened.close()
+from tests.browser.conftest import SIZES
 
 
 @pytest.fixture

@@ -29,7 +29,7 @@ import pytest
 from ledger import keys, schema
 from ledger.postgres import Server
 from ledger.projections import runner
-from tests.conftest import _folder
+from tests.conftest import embedded_folder
 from tests.telling import START, Teller
 
 PROGRAM = [sys.executable, "-c", "from ledger.cli import main; main()"]
@@ -194,7 +194,7 @@ def home(request: pytest.FixtureRequest) -> Iterator[Path]:
     """TALLYBENCH_HOME for all of these tests."""
     if request.config.getoption("--postgres") != "embedded":
         pytest.skip("this is about the service with its embedded server")
-    with _folder() as folder, pytest.MonkeyPatch.context() as patch:
+    with embedded_folder() as folder, pytest.MonkeyPatch.context() as patch:
         patch.setenv("TALLYBENCH_HOME", str(folder))
         yield folder
 

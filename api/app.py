@@ -20,7 +20,22 @@ from psycopg_pool import PoolTimeout
 from api import etags, openapi, problems
 from api.fresh import FreshBoard
 from api.keys import Keys, admitted
-from api.pages import acts, batch, books, counting, ground, origin, picking, plots, prints, promised, queue, showing, sign_in, striking
+from api.pages import (
+    acts,
+    batch,
+    books,
+    counting,
+    ground,
+    origin,
+    picking,
+    plots,
+    prints,
+    promised,
+    queue,
+    showing,
+    sign_in,
+    striking,
+)
 from api.pages import board as board_page
 from api.pages import potting as potting_page
 from api.pages import today as today_page

@@ -17,14 +17,14 @@ from typing import Any
 
 import httpx
 import pytest
-from playwright.sync_api import BrowserContext, Page, Playwright, expect, sync_playwright
+from playwright.sync_api import BrowserContext, Page, Playwright, ViewportSize, expect, sync_playwright
 
 from ledger import keys, serving
-from tests.browser.test_docs import QUIET
+from tests.browser.conftest import QUIET
 from tests.telling import Teller
 
 IXORA = "ixora-copper-thimble"
-PHONE = {"width": 390, "height": 844}
+PHONE: ViewportSize = {"width": 390, "height": 844}
 
 
 class Bench:

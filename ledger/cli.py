@@ -1158,10 +1158,12 @@ def demo(crops: int, months: int, seed: int, port: int, stay: bool) -> None:
         out.print("\nverify: every table follows from the log.")
         if stay:
             out.print(f"\nServing on [bold]http://{host}:{port}[/] (the API: http://{host}:{port}/docs). Ctrl-C ends it.")
+            out.print("Open Today with this link, and tap a name:", highlight=False)
+            out.print(f"  http://{host}:{port}/sign-in?next=/today#{made}", markup=False, highlight=False, soft_wrap=True)
             folder = Path(tempfile.mkdtemp(prefix="tallybench-cards-"))
             write_cards(conninfo, folder, f"http://{host}:{port}")
             out.print(f"Sign-in cards, one for each role, are printed in {folder}", markup=False, highlight=False)
-            out.print(f"A key with every scope, for this demo only:\n  {made}", markup=False, highlight=False)
+            out.print(f"The key in it has every scope, for this demo only:\n  {made}", markup=False, highlight=False)
             serving.serve(conninfo, host, port)
 
 

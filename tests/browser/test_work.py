@@ -16,6 +16,7 @@ from tests.telling import Teller
 from tests.visits import Demo
 
 IXORA = "ixora-copper-thimble"
+PATIENCE_MS = 20_000
 
 
 class Phone:
@@ -50,10 +51,13 @@ class Phone:
 
     def write(self) -> None:
         """The form's main button; a doubt about the number is answered with yes."""
-        self.page.locator("form[data-entry] button.main").click()
-        if self.page.locator("#doubt").count():
-            self.page.locator("form[data-entry] button.main").click()
-        expect(self.page.get_by_role("heading", name="Written down")).to_be_visible()
+        button = self.page.locator("form[data-entry] button.main")
+        done, doubt = self.page.get_by_role("heading", name="Written down"), self.page.locator("#doubt")
+        button.click()
+        expect(done.or_(doubt)).to_be_visible(timeout=PATIENCE_MS)
+        if doubt.count():
+            button.click()
+        expect(done).to_be_visible(timeout=PATIENCE_MS)
 
 
 @pytest.fixture
@@ -94,6 +98,7 @@ def test_plugs_are_potted(phone: Phone) -> None:
     phone.go(f"/act/pot?batch={batch}")
     phone.page.get_by_label("P9").check()
     phone.page.locator("[name=pots]").fill("20")
+    phone.page.get_by_label("Set at").select_option("G1")
     phone.write()
     assert phone.standing(batch) == {"rooted/H1": 124}
     phone.page.get_by_role("link", name="To the new batch").click()
@@ -115,7 +120,7 @@ def test_a_slip_that_comes_late_moves_the_count_with_it(phone: Phone) -> None:
 def test_a_basket_is_seen_on_the_board(phone: Phone) -> None:
     """What a shop has reserved is promised, and no longer to be promised, on the board of the next who looks."""
     phone.opened("finished", "G1", 40, size="P9")
-    line = {"crop": IXORA, "size": "P9", "units": 3, "substitutes": False}
+    line = {"crop": IXORA, "size": "P9", "units": 3}
     phone.go(f"/board/{IXORA}/P9")
     before = int(phone.page.locator(".number").first.inner_text())
     with phone.served.client() as client:

@@ -101,8 +101,10 @@ def test_plugs_are_potted(phone: Phone) -> None:
     phone.page.get_by_label("Set at").select_option("G1")
     phone.write()
     assert phone.standing(batch) == {"rooted/H1": 124}
-    phone.page.get_by_role("link", name="To the new batch").click()
-    expect(phone.page.get_by_text("20 pots")).to_be_visible()
+    with phone.served.client() as client:
+        (child,) = client.get(f"/v1/batches/{batch}").json()["batch"]["children"]
+    phone.go(f"/batch/{child}")
+    expect(phone.page.get_by_text("20 pots").first).to_be_visible()
 
 
 def test_a_slip_that_comes_late_moves_the_count_with_it(phone: Phone) -> None:

@@ -35,6 +35,7 @@ def pytest_addoption(parser: pytest.Parser) -> None:
     parser.addoption("--postgres", default="embedded", metavar="embedded|container|URL", help="the PostgreSQL to test on")
     parser.addoption("--storm", type=int, default=1_200, metavar="N", help="baskets asked for in each storm of promises")
     parser.addoption("--books", type=int, default=30, metavar="N", help="random histories whose books are audited")
+    parser.addoption("--every-page", action="store_true", help="look at every page in the browser, not at a handful")
     parser.addoption(
         "--browser", metavar="PATH", help="a Chromium to look at the pages with; without it they are not looked at"
     )

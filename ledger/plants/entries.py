@@ -205,7 +205,7 @@ Moment = Annotated[datetime, Meta(tz=True)]
 Period = Annotated[str, Meta(pattern=r"^[0-9]{4}-(0[1-9]|1[0-2])" + END, max_length=7, description="A month, such as 2026-11.")]
 Hash = Annotated[str, Meta(pattern=r"^[0-9a-f]{64}" + END, min_length=64, max_length=64, description="32 bytes in hex.")]
 Signature = Annotated[str, Meta(pattern=r"^[0-9a-f]{128}" + END, min_length=128, max_length=128, description="In hex.")]
-LogSize = Annotated[int, Meta(ge=1, le=2**53)]
+LogSize = Annotated[int, Meta(ge=1, le=2**53 - 1)]
 DaysByMonth = Annotated[list[Days], Meta(min_length=12, max_length=12, description="Whole days, January to December.")]
 PercentByMonth = Annotated[list[Percent], Meta(min_length=12, max_length=12, description="Whole percent, January to December.")]
 

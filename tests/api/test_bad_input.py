@@ -269,7 +269,6 @@ def test_a_parameter_that_is_not_known_or_given_twice_is_refused(unchanged: Serv
 def test_a_path_or_method_that_is_not_there_is_a_problem_too(unchanged: Service) -> None:
     """Nothing is answered in the framework's own words."""
     for path in (
-        "/",
         "/v1",
         "/v1/",
         "/v2/entries",

@@ -169,7 +169,7 @@ def test_ids_are_of_version_7_and_batch_numbers_valid_and_never_given_twice(run:
 def test_nearly_every_type_of_entry_is_told(run: Run) -> None:
     """The demo is a demonstration: without a desk no promises, and only the answer to a question is left for who watches."""
     left = {kind for kind in TYPES if kind.startswith(("promise", "potting-", "forecast-", "temperature"))}
-    left |= {"due-checked", "confidence-corrected", "answered", "head-signed", "period-closed"}
+    left |= {"due-checked", "confidence-corrected", "answered", "head-signed", "period-closed", "prints-set"}
     assert set(TYPES) - {fact["type"] for fact in run.facts} == left
 
 

@@ -42,7 +42,7 @@ _CODES = [
     "north west",
     "GBP",
 ]
-_CODES += ["2026-11", "0a" * 32, "0a" * 64]
+_CODES += ["2026-11", "0a" * 32, "0a" * 64, "GB", "http://a", "https://tags.example:8787/book"]
 _CODES += ["Europe/London", "UTC", "0", "12.50", "999999.9999", "9" * 40, "Z" * 8, "h" * 40]
 
 

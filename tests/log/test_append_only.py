@@ -279,7 +279,8 @@ def test_the_rights_are_exactly_those_intended(database: str) -> None:
             "   select from information_schema.role_table_grants t where t.grantee = c.grantee"
             "   and t.table_schema = c.table_schema and t.table_name = c.table_name and t.privilege_type = 'UPDATE')"
         ).fetchall()
-        assert columns == [("keys", "last_used_on")]
+        columns.sort()
+        assert columns == [("keys", "heard_at"), ("keys", "last_used_on"), ("keys", "waiting")]
         row = connection.execute(
             "select rolsuper, rolcreaterole, rolcreatedb, rolcanlogin, rolreplication, rolbypassrls,"
             " has_schema_privilege(oid, 'public', 'create'), has_database_privilege(oid, current_database(), 'create')"

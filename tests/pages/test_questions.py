@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
+from contextlib import closing
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
@@ -52,7 +53,7 @@ def demo(cluster: str) -> Iterator[Demo]:
 @pytest.fixture(scope="module")
 def clients(demo: Demo) -> Iterator[tuple[httpx.Client, httpx.Client]]:
     """A storefront with a key, and a device that is signed in."""
-    with demo.client() as storefront, demo.device() as device:
+    with demo.client() as storefront, closing(demo.device()) as device:
         yield storefront, device
 
 

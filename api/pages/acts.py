@@ -15,14 +15,13 @@ from uuid import UUID, uuid4, uuid5
 from litestar import Response
 from litestar.exceptions import NotFoundException
 from litestar.params import FromPath
-from litestar.response import Redirect
 from msgspec import Struct
 from msgspec.structs import replace
 
-from api import problems, sessions, slips, writing
+from api import problems, slips, writing
 from api.pages import cautions, forms, words
 from api.pages.forms import Field, Form, Option, Spot
-from api.pages.showing import Asker, Page, act, answer, page
+from api.pages.showing import Asker, Page, Unnamed, act, answer, page, person_of
 from api.reader import Reader
 from api.services import NamedReader, NamedTurns
 from ledger import handling
@@ -65,8 +64,7 @@ class Change(Struct, frozen=True, kw_only=True):
 @page("/act/{kind:str}", scope="write", asks=("batch", "stage", "place", "stock", "order", "units"))
 def get_act(request: Asker, reader: NamedReader, kind: FromPath[str]) -> Page | Response[Any]:
     """The form of an act, filled in from the batch; where plants stand at several places, which of them first."""
-    if _person(request) is None:
-        return _who(request)
+    _holder(request)
     asked = {name: value.strip() for name, value in request.query_params.items() if value.strip()}
     ground = _ground(reader, kind, asked)
     found = _matching(forms.spots(ground.form, ground.hand), asked)
@@ -159,19 +157,17 @@ def _remembered(request: Asker, field: Field, given: dict[str, str]) -> Field:
         last = request.cookies.get(_CAUSE, "")
         return replace(field, value=last) if any(option.value == last for option in field.options) else field
     if field.name == "approved_by":
-        return replace(field, value=_person(request) or "")
+        return replace(field, value=person_of(request) or "")
     return field
 
 
-def _person(request: Asker) -> str | None:
-    session: sessions.Session = request.scope["state"]["session"]
-    return session.person
-
-
-def _who(request: Asker) -> Response[Any]:
-    """Who holds the device has to be said first."""
-    wanted = request.url.path + (f"?{request.url.query}" if request.url.query else "")
-    return Redirect(f"/who?next={quote(wanted if request.method == 'GET' else '/tag', safe='')}", status_code=303)
+def _holder(request: Asker) -> str:
+    """Who acts. Raises Unnamed: the form that was asked for is come back to, else the tags."""
+    person = person_of(request)
+    if person is None:
+        wanted = request.url.path + (f"?{request.url.query}" if request.url.query else "")
+        raise Unnamed(quote(wanted if request.method == "GET" else "/tag", safe=""))
+    return person
 
 
 # --- writing ---------------------------------------------------------------------------------------------------
@@ -180,9 +176,7 @@ def _who(request: Asker) -> Response[Any]:
 @act("/act/{kind:str}", scope="write")
 async def post_act(request: Asker, reader: NamedReader, turns: NamedTurns, form: dict[str, str], kind: FromPath[str]) -> Any:
     """Written once, and what it changed; or the form again, with what is wrong or unlikely."""
-    person = _person(request)
-    if person is None:
-        return _who(request)
+    person = _holder(request)
     ground = await asyncio.to_thread(_ground, reader, kind, form)
     spot, name = _spot(ground, form), form.get("id") or str(uuid4())
     if step := form.pop("step", None):
@@ -326,7 +320,8 @@ def _counted(posted: Posted) -> str | None:
 @page("/undo/{entry:uuid}", scope="write")
 def get_undo(request: Asker, reader: NamedReader, entry: FromPath[UUID]) -> Page | Response[Any]:
     """What would be taken back, and why."""
-    return _who(request) if _person(request) is None else _undo(reader, entry, str(uuid4()))
+    _holder(request)
+    return _undo(reader, entry, str(uuid4()))
 
 
 def _undo(reader: Reader, entry: UUID, name: str, wrong: Sequence[Problem] = ()) -> Page:
@@ -363,9 +358,7 @@ def _why_not(kept: Kept, now: datetime) -> str | None:
 @act("/undo/{entry:uuid}", scope="write")
 async def post_undo(request: Asker, reader: NamedReader, turns: NamedTurns, form: dict[str, str], entry: FromPath[UUID]) -> Any:
     """Taken back, visibly, with the count that was written together with it; what it was before, stands again."""
-    person = _person(request)
-    if person is None:
-        return _who(request)
+    person = _holder(request)
     name = form.get("id") or str(uuid4())
     kept, first, known = await asyncio.to_thread(_to_take_back, reader, entry, name)
     if kept is None:

@@ -7,13 +7,14 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from datetime import UTC, date, datetime, timedelta
-from typing import Any, get_args
+from typing import Any
 
 from litestar import Response
 from litestar.exceptions import NotFoundException
 from litestar.params import FromPath
 from msgspec import Struct, structs
 
+from api import parameters
 from api.pages import asked as given
 from api.pages import plots
 from api.pages.remembered import Remembered
@@ -103,9 +104,9 @@ def _month_before(day: date) -> date:
 
 def _shrink(cursor: Cursor, asked: Question) -> Report:
     basis: Basis = "calendar" if asked.basis == "calendar" else "cohort"
-    groupings: list[Any] = [name for name in get_args(Grouping) if name in asked.by.split(",")]
+    by = parameters.chosen(Grouping, asked.by)
     found = losses.shrink_report(
-        cursor, basis=basis, since=asked.since, until=asked.until, by=groupings, crop=asked.crop, size=asked.size
+        cursor, basis=basis, since=asked.since, until=asked.until, by=by, crop=asked.crop, size=asked.size
     )
     return printed.shrink(found, answers.written_at(cursor, found.as_of))
 

@@ -16,7 +16,7 @@ from msgspec import Struct
 
 from api.pages import words
 from api.pages.showing import Asker, Page, act, page
-from api.pages.telling import Told, in_hands_of, part_of, tell, telling, to_who, whole, zone_of
+from api.pages.telling import Told, in_hands_of, part_of, tell, telling, whole, zone_of
 from api.reader import Reader
 from api.services import NamedReader, NamedTurns
 from ledger import answers, rounds
@@ -66,9 +66,7 @@ async def post_sheet(
     request: Asker, form: dict[str, str], reader: NamedReader, turns: NamedTurns, place: FromPath[str]
 ) -> Page | Response[Any]:
     """All numbers of the sheet in one call; then what was different."""
-    by = in_hands_of(request)
-    if by is None:
-        return to_who(f"/count/{place}")
+    by = in_hands_of(request, f"/count/{place}")
     told = list(_counts(form, telling(form, by), place))
     if not told:
         raise Refused([Problem(index=0, code=Malformed.CODE, detail="no number was filled in", field="units")])

@@ -16,7 +16,7 @@ from litestar.response import Redirect
 from api import parameters as asked
 from api.pages import words
 from api.pages.showing import Asker, Page, act, answer, page
-from api.pages.telling import Told, in_hands_of, part_of, tell, telling, to_who, whole, zone_of
+from api.pages.telling import Told, in_hands_of, part_of, tell, telling, whole, zone_of
 from api.reader import Reader
 from api.services import NamedReader, NamedTurns
 from ledger import answers, rounds
@@ -72,9 +72,7 @@ def _instead(pick: rounds.Pick, to: str, day: date) -> str:
 @act("/picks/pick", scope="write")
 async def post_pick(request: Asker, form: dict[str, str], reader: NamedReader, turns: NamedTurns) -> Response[Any]:
     """Pulled, and put where picked plants are put."""
-    by = in_hands_of(request)
-    if by is None:
-        return to_who("/picks")
+    by = in_hands_of(request, "/picks")
     told = telling(form, by) | {"type": "picked", "units": whole(form.get("units"))}
     told |= {name: form.get(name, "") for name in ("order", "batch", "place", "to")}
     if form.get("replaces"):
@@ -98,9 +96,7 @@ def get_instead(request: Asker, reader: NamedReader) -> Page:
 @act("/picks/found", scope="write")
 async def post_found(request: Asker, form: dict[str, str], reader: NamedReader, turns: NamedTurns) -> Response[Any]:
     """So many were found where the book has more: a count, after which the route looks elsewhere."""
-    by = in_hands_of(request)
-    if by is None:
-        return to_who("/picks")
+    by = in_hands_of(request, "/picks")
     told = telling(form, by) | {"type": "counted", "stage": "finished", "method": "count", "units": whole(form.get("found"))}
     told |= {name: form.get(name, "") for name in ("batch", "place")}
     await tell(request, turns, reader, [told])
@@ -138,9 +134,7 @@ async def post_ship(
     request: Asker, form: dict[str, str], reader: NamedReader, turns: NamedTurns, order: FromPath[str]
 ) -> Page | Response[Any]:
     """All that is picked for the order leaves. Against a hold or a rule only with a reason, which stays beside the entry."""
-    by = in_hands_of(request)
-    if by is None:
-        return to_who(f"/packing/{order}")
+    by = in_hands_of(request, f"/packing/{order}")
     found, _ = await asyncio.to_thread(_look, reader, order)
     wrong = _why_not(found, form)
     if wrong is not None:
@@ -185,9 +179,7 @@ async def post_wait(
     request: Asker, form: dict[str, str], reader: NamedReader, turns: NamedTurns, order: FromPath[str]
 ) -> Response[Any]:
     """The box waits: for the weather, for papers, for the buyer."""
-    by = in_hands_of(request)
-    if by is None:
-        return to_who(f"/packing/{order}")
+    by = in_hands_of(request, f"/packing/{order}")
     told = telling(form, by) | {"type": "held", "order": order}
     told |= {name: form.get(name, "") for name in ("reason", "review_on")}
     await tell(request, turns, reader, [told])

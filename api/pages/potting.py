@@ -13,7 +13,7 @@ from litestar.response import Redirect
 from msgspec import Struct
 
 from api.pages.showing import Asker, Page, act, page
-from api.pages.telling import Told, in_hands_of, part_of, tell, telling, to_who, whole, zone_of
+from api.pages.telling import Told, in_hands_of, part_of, tell, telling, whole, zone_of
 from api.reader import Reader
 from api.services import NamedReader, NamedTurns
 from ledger import answers, rounds
@@ -112,9 +112,7 @@ def _told(there: ShelfCard | None, day: date | None, listed: ListedPotting) -> i
 @act("/potting/issue", scope="write")
 async def post_issue(request: Asker, form: dict[str, str], reader: NamedReader, turns: NamedTurns) -> Response[Any]:
     """The list is closed and given out: its plugs are chosen, later promises ask for the next day."""
-    by = in_hands_of(request)
-    if by is None:
-        return to_who("/potting")
+    by = in_hands_of(request, "/potting")
     await tell(request, turns, reader, [{**telling(form, by), "type": "potting-issued", "day": form.get("day", "")}])
     return Redirect(f"/potting?day={form.get('day', '')}", status_code=303)
 
@@ -122,9 +120,7 @@ async def post_issue(request: Asker, form: dict[str, str], reader: NamedReader, 
 @act("/potting/answer", scope="write")
 async def post_answer(request: Asker, form: dict[str, str], reader: NamedReader, turns: NamedTurns) -> Response[Any]:
     """A line is answered: what was potted from each tray, and why fewer than asked; all of it in one call."""
-    by = in_hands_of(request)
-    if by is None:
-        return to_who("/potting")
+    by = in_hands_of(request, "/potting")
     told = telling(form, by)
     line = {name: form.get(name, "") for name in ("day", "crop", "size")}
     potted = list(_potted(form, told, line))

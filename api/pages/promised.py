@@ -14,7 +14,7 @@ from litestar.response import Redirect
 from api import parameters as asked
 from api.pages.board import RESTS_ON
 from api.pages.showing import Asker, Page, act, page
-from api.pages.telling import in_hands_of, tell, telling, to_who, whole, zone_of
+from api.pages.telling import in_hands_of, tell, telling, whole, zone_of
 from api.services import NamedReader, NamedTurns
 from ledger import answers, rounds
 from ledger.plants.desk import day_of
@@ -94,9 +94,7 @@ async def post_move(
 async def _change(
     request: Asker, form: dict[str, str], reader: NamedReader, turns: NamedTurns, promise: UUID, told: dict[str, Any]
 ) -> Response[Any]:
-    by = in_hands_of(request)
-    if by is None:
-        return to_who(f"/promises/{promise}")
+    by = in_hands_of(request, f"/promises/{promise}")
     line = whole(form.get("line"))
     await tell(request, turns, reader, [{**telling(form, by), **told, "promise": str(promise), "line": line}])
     return Redirect(f"/promises/{promise}", status_code=303)

@@ -148,7 +148,29 @@ def is_ours(request: Asker, session: Session, token: str) -> None:
         raise PermissionDeniedException("this form is not of this session: load the page again, and send it once more")
 
 
+# --- whose hands ---------------------------------------------------------------------------------------------------
+
+
+class Unnamed(Exception):
+    """Nobody has tapped their name on this device yet. back: where to come back to, as it stands in an address."""
+
+    def __init__(self, back: str) -> None:
+        super().__init__("say who holds the device first")
+        self.back = back
+
+
+def person_of(request: Asker) -> str | None:
+    """In whose hands the device is; None until somebody has tapped their name."""
+    session: Session = request.scope["state"]["session"]
+    return session.person
+
+
 # --- what goes wrong -----------------------------------------------------------------------------------------------
+
+
+def unnamed(_: Asker, error: Unnamed) -> Response[Any]:
+    """To the names, and back."""
+    return Redirect(f"/who?next={error.back}", status_code=303)
 
 
 def not_signed_in(request: Asker, _: NotAuthorizedException) -> Response[Any]:
@@ -183,6 +205,7 @@ def fault(request: Asker, error: Exception) -> Response[Any]:
 
 TROUBLES: dict[Any, Any] = {
     NotAuthorizedException: not_signed_in,
+    Unnamed: unnamed,
     Refused: refused,
     Unknown: unknown,
     HTTPException: http,

@@ -9,12 +9,8 @@ from urllib.parse import quote
 from uuid import UUID, uuid4, uuid5
 from zoneinfo import ZoneInfo
 
-from litestar import Response
-from litestar.response import Redirect
-
-from api.pages.showing import Asker, templates
+from api.pages.showing import Asker, Unnamed, person_of, templates
 from api.reader import Reader
-from api.sessions import Session
 from api.writing import write
 from ledger import answers
 from ledger.answers import Cursor
@@ -39,15 +35,12 @@ def zone_of(cursor: Cursor) -> ZoneInfo:
     return ZoneInfo(answers.policy_of(cursor).time_zone)
 
 
-def in_hands_of(request: Asker) -> str | None:
-    """Who acts; None until somebody has tapped their name."""
-    session: Session = request.scope["state"]["session"]
-    return session.person
-
-
-def to_who(back: str) -> Response[Any]:
-    """To the names, and back to a page."""
-    return Redirect(f"/who?next={quote(back, safe='/')}", status_code=303)
+def in_hands_of(request: Asker, back: str) -> str:
+    """Who acts. Raises Unnamed where nobody has tapped their name: to the names, and back to a page."""
+    person = person_of(request)
+    if person is None:
+        raise Unnamed(quote(back, safe="/"))
+    return person
 
 
 def whole(text: str | None) -> int | str | None:

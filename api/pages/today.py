@@ -11,7 +11,7 @@ from litestar.response import Redirect
 
 from api.pages import words
 from api.pages.showing import Asker, Page, act, page
-from api.pages.telling import in_hands_of, part_of, tell, telling, to_who, whole, zone_of
+from api.pages.telling import in_hands_of, part_of, tell, telling, whole, zone_of
 from api.services import NamedFollower, NamedReader, NamedTurns
 from ledger import today
 from ledger.answers import OpenQuestion
@@ -54,9 +54,7 @@ def _slip(content: msgspec.Raw) -> dict[str, Any]:
 @act("/today/question", scope="write")
 async def post_question(request: Asker, form: dict[str, str], reader: NamedReader, turns: NamedTurns) -> Response[Any]:
     """Both happened; or one of them is taken back, for it was written twice."""
-    by = in_hands_of(request)
-    if by is None:
-        return to_who("/today")
+    by = in_hands_of(request, "/today")
     told = telling(form, by)
     match form.get("do"):
         case "both":
@@ -73,9 +71,7 @@ async def post_question(request: Asker, form: dict[str, str], reader: NamedReade
 @act("/today/hold", scope="write")
 async def post_hold(request: Asker, form: dict[str, str], reader: NamedReader, turns: NamedTurns) -> Response[Any]:
     """A hold ends; or it is looked at again on a later day, which is a new hold in the place of the old one."""
-    by = in_hands_of(request)
-    if by is None:
-        return to_who("/today")
+    by = in_hands_of(request, "/today")
     told = telling(form, by)
     of = {name: form[name] for name in ("order", "batch") if form.get(name)}
     ended = {**part_of(told, "end"), "type": "hold-ended", "hold": form.get("hold", ""), **of}

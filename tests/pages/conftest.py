@@ -7,6 +7,7 @@ import logging
 import re
 import uuid
 from collections.abc import Iterator
+from contextlib import contextmanager
 from typing import Any
 
 import httpx
@@ -126,15 +127,22 @@ def plain(text: str) -> str:
     return " ".join(re.sub(r"<[^>]+>", " ", text[text.index("<main") :]).replace("&#39;", "'").split())
 
 
+@contextmanager
+def opened(cluster: str, template: str) -> Iterator[Device]:
+    """A small nursery of one's own with a device."""
+    with fresh(cluster, template) as name:
+        conninfo = make_conninfo(cluster, dbname=name)
+        with TestClient(create_app(conninfo)) as client:
+            device = Device(client, conninfo)
+            device.post(device.teller.beginnings())
+            yield device
+
+
 @pytest.fixture(scope="session")
 def nursery_served(cluster: str, template_database: str) -> Iterator[Device]:
     """The pages on a small nursery that all tests here share; each does what it does to plants of its own."""
-    with fresh(cluster, template_database) as name:
-        conninfo = make_conninfo(cluster, dbname=name)
-        with TestClient(create_app(conninfo)) as client:
-            opened = Device(client, conninfo)
-            opened.post(opened.teller.beginnings())
-            yield opened
+    with opened(cluster, template_database) as served:
+        yield served
 
 
 @pytest.fixture

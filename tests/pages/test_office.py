@@ -4,38 +4,22 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
-from contextlib import contextmanager
 from datetime import UTC, date, datetime
 from typing import Any
 from xml.etree import ElementTree as ET
 
 import psycopg
 import pytest
-from litestar.testing import TestClient
-from psycopg.conninfo import make_conninfo
 
-from api.app import create_app
 from ledger import ground, pictures
 from ledger.log import store
 from ledger.printing import plots
 from ledger.projections import runner
-from tests.conftest import fresh
-from tests.pages.conftest import Device, plain
+from tests.pages.conftest import Device, opened, plain
 
 IXORA, HOYA = "ixora-copper-thimble", "hoya-pewter-spoon"
 BEGUN = date(2026, 9, 1)
 MONTHS = {"days": [30] * 12, "come_through": [90] * 12}
-
-
-@contextmanager
-def opened(cluster: str, template: str) -> Iterator[Device]:
-    """A small nursery of one's own with a device."""
-    with fresh(cluster, template) as name:
-        conninfo = make_conninfo(cluster, dbname=name)
-        with TestClient(create_app(conninfo)) as client:
-            device = Device(client, conninfo)
-            device.post(device.teller.beginnings())
-            yield device
 
 
 @pytest.fixture(scope="module")

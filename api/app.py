@@ -64,6 +64,7 @@ from ledger.nursery import Nursery, Turns, Unavailable
 from ledger.plants.refusals import Refused
 from ledger.projections.runner import Stuck
 from ledger.seal import NoSeal, Seal
+from ledger.statements import StillToCome
 from ledger.strikings import Fits
 from ledger.worker import Follower, Sweeper
 
@@ -180,6 +181,7 @@ def create_app(conninfo: str | None = None) -> Litestar:
             Unknown: problems.unknown,
             Stuck: problems.stuck,
             DoesNotTie: problems.does_not_tie,
+            StillToCome: problems.still_to_come,
             NoSeal: problems.no_seal,
             Unavailable: problems.unavailable,
             psycopg.OperationalError: problems.unavailable,

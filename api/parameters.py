@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from datetime import date, datetime
 from math import ceil
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal, get_args
 from urllib.parse import quote
 
 from litestar.exceptions import ValidationException
@@ -58,6 +58,22 @@ CropPath = Annotated[str, PathParameter(pattern=_CROP, max_length=64)]
 SizePath = Annotated[str, PathParameter(pattern=_SIZE, max_length=8)]
 BatchPath = Annotated[str, PathParameter(pattern=BATCH, max_length=12)]
 StockPlantPath = Annotated[str, PathParameter(pattern=_CODE, max_length=24)]
+
+
+def named(words: Any) -> str:
+    """A closed list of words, for people."""
+    return ", ".join(get_args(words))
+
+
+def any_of(words: Any) -> str:
+    """The pattern of some of a closed list of words, with commas."""
+    one = "|".join(get_args(words))
+    return rf"^({one})(,({one})){{0,{len(get_args(words)) - 1}}}" + END
+
+
+def chosen(words: Any, by: str) -> list[Any]:
+    """Those of the words that were asked for, in the order of the list."""
+    return [name for name in get_args(words) if name in by.split(",")]
 
 
 def percent(confidence: float | None) -> int | None:

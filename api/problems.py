@@ -23,6 +23,7 @@ from ledger.plants import refusals
 from ledger.plants.refusals import Problem, Refused
 from ledger.projections.runner import Stuck
 from ledger.seal import NoSeal
+from ledger.statements import StillToCome
 
 MEDIA_TYPE = "application/problem+json"
 _log = structlog.get_logger(__name__)
@@ -195,6 +196,11 @@ def no_seal(_: Request[Any, Any, Any], error: NoSeal) -> Response[bytes]:
     """Nothing can be signed just now."""
     _log.error("no seal", error=str(error))
     return answer(document(503, NO_SEAL, str(error)))
+
+
+def still_to_come(_: Request[Any, Any, Any], error: StillToCome) -> Response[bytes]:
+    """The books were asked about a day that is not over."""
+    return answer(document(400, BAD_QUESTION, f"to: {error}"))
 
 
 def unknown(_: Request[Any, Any, Any], error: Unknown) -> Response[bytes]:

@@ -87,6 +87,8 @@ def _clear_errors(command: Callable[Parameters, Result]) -> Callable[Parameters,
         except (postgres.DatabaseUnavailable, schema.WrongSchema, runner.WrongVersion, runner.Stuck, Unavailable) as error:
             err.print(str(error), style="red", markup=False, soft_wrap=True)
             sys.exit(WRONG_DATABASE)
+        except statements.StillToCome as error:
+            raise click.UsageError(str(error)) from error
         except DoesNotTie as error:
             err.print(f"{error}: run `tallybench verify`", style="red", markup=False, soft_wrap=True)
             sys.exit(REFUSED)
@@ -678,7 +680,7 @@ def reversals(
 
 
 @main.command()
-@click.option("--by", default="stage", show_default=True, help="Any of crop, size, stage, with commas.")
+@_by_option(StatementBy, "stage")
 @_FROM
 @_TO
 @click.option("--crop", help="Only this crop.")

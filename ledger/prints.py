@@ -183,13 +183,6 @@ def count_sheet(cursor: Cursor, place: str, now: datetime) -> Checklist:
     return Checklist(title="Count sheet", about=about, made_at=now, parts=(part,))
 
 
-class _Ask(NamedTuple):
-    """Plugs to take of a batch at a bench, for some pots."""
-
-    bench: str
-    row: tuple[str, ...]
-
-
 def potting_list(cursor: Cursor, day: date | None, now: datetime) -> Checklist:
     """What to pot on a day: a page for each bench that plugs are taken from, with boxes for what was potted."""
     found = answers.potting(cursor, day)

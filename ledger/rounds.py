@@ -233,11 +233,6 @@ def boxes(cursor: Cursor, limit: int = 200) -> list[Box]:
     return [Box(order=row[0], units=row[1], held=row[2] > 0) for row in cursor.execute(SQL["picked_now"], {"limit": limit})]
 
 
-def packing_places(cursor: Cursor) -> list[str]:
-    """Where picked plants are put."""
-    return _packing(places(cursor))
-
-
 def lots(cursor: Cursor, crop: str, size: str) -> list[Lot]:
     """Where finished plants of a crop and size may be pulled, the oldest first."""
     named = {card.value.code: card for card in answers.several(cursor, "cards", CropCard, kind="crop", keys=[crop])}

@@ -8,18 +8,20 @@ from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Iterable, Iterator, Sequence
-from datetime import date, datetime, timedelta
+from datetime import UTC, date, datetime, timedelta
 from typing import Any, NamedTuple
 
 import msgspec
 import psycopg
 from msgspec import Struct
 
+from ledger.answers import policy_of
 from ledger.books import flow
 from ledger.books import statement as books
 from ledger.books.flow import CropBooks, Line, Reference, Shelf
 from ledger.books.statement import JournalLine, PoolKey, Standing, StatementBy, StatementLine, Sum, ValueLine
 from ledger.log import queries, store
+from ledger.plants.desk import day_of
 from ledger.plants.entries import CostStep, Reversed, Stage
 from ledger.plants.recorded import STOCK, Recorded, split_standing
 from ledger.projections import books as books_kept
@@ -98,6 +100,10 @@ class Journal(Struct, frozen=True, kw_only=True):
     lines: list[JournalLine]
 
 
+class StillToCome(ValueError):
+    """The books end today: they cannot say anything of a later day."""
+
+
 class _Books(NamedTuple):
     """The books as of a position, seen at the ends of two days."""
 
@@ -107,7 +113,10 @@ class _Books(NamedTuple):
 
 
 def _books(cursor: Cursor, since: date, until: date, known_at: datetime | None) -> _Books:
-    """The sums of a period, charged for space, once they are known to tie. Raises DoesNotTie."""
+    """The sums of a period, charged for space, once they are known to tie. Raises DoesNotTie, StillToCome."""
+    today = day_of(datetime.now(UTC), policy_of(cursor))
+    if until > today:
+        raise StillToCome(f"the books end today ({today}): ask for no later day")
     found = _known(cursor, since, until, known_at) if known_at is not None else _followed(cursor, since, until)
     return found._replace(sums=[*found.sums, *_nights(found.shelf, since, until)])
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from datetime import UTC, date, datetime
-from typing import Annotated, Any, get_args
+from typing import Annotated
 
 from litestar import Response
 from litestar.exceptions import ValidationException
@@ -16,25 +16,9 @@ from ledger import answers, losses, printed
 from ledger.books.kept import KeptBy
 from ledger.books.shrink import Basis, Grouping
 from ledger.plants.desk import day_of
-from ledger.plants.entries import END
 from ledger.printing.tables import Report
 
 _LONG_AGO = date(2000, 1, 1)
-
-
-def _named(words: Any) -> str:
-    return ", ".join(get_args(words))
-
-
-def _any_of(words: Any) -> str:
-    """The pattern of some of a closed list of words, with commas."""
-    one = "|".join(get_args(words))
-    return rf"^({one})(,({one})){{0,{len(get_args(words)) - 1}}}" + END
-
-
-def _chosen(words: Any, by: str) -> list[Any]:
-    """Those of the words that were asked for, in the order of the list."""
-    return [name for name in get_args(words) if name in by.split(",")]
 
 
 @reading("/v1/reports/shrink", scope="books", answers=losses.ShrinkReport, tag="Books")
@@ -42,7 +26,7 @@ def get_shrink(
     reader: NamedReader,
     follower: NamedFollower,
     by: Annotated[
-        str, QueryParameter(pattern=_any_of(Grouping), description=f"Any of {_named(Grouping)}; the stage always is.")
+        str, QueryParameter(pattern=asked.any_of(Grouping), description=f"Any of {asked.named(Grouping)}; the stage always is.")
     ] = "crop,size",
     basis: Annotated[
         Basis, QueryParameter(description="Of what the rates are: a cohort of batches, or a calendar period.")
@@ -61,7 +45,7 @@ def get_shrink(
     with reader.look() as cursor:
         first, last = period(cursor, since, until)
         report = losses.shrink_report(
-            cursor, basis=basis, since=first, until=last, by=_chosen(Grouping, by), crop=crop, size=size
+            cursor, basis=basis, since=first, until=last, by=asked.chosen(Grouping, by), crop=crop, size=size
         )
         made_at = answers.written_at(cursor, report.as_of)
     return Response(report) if format == "json" else given(printed.shrink(report, made_at), format)
@@ -72,7 +56,7 @@ def get_damage(
     reader: NamedReader,
     follower: NamedFollower,
     by: Annotated[
-        str, QueryParameter(pattern=_any_of(losses.DamageBy), description=f"Any of {_named(losses.DamageBy)}.")
+        str, QueryParameter(pattern=asked.any_of(losses.DamageBy), description=f"Any of {asked.named(losses.DamageBy)}.")
     ] = "carrier",
     since: asked.Since = None,
     until: asked.Until = None,
@@ -82,7 +66,7 @@ def get_damage(
     follower.catch_up()
     with reader.look() as cursor:
         first, last = period(cursor, since, until)
-        report = losses.damage_report(cursor, since=first, until=last, by=_chosen(losses.DamageBy, by))
+        report = losses.damage_report(cursor, since=first, until=last, by=asked.chosen(losses.DamageBy, by))
         made_at = answers.written_at(cursor, report.as_of)
     return Response(report) if format == "json" else given(printed.damage(report, made_at), format)
 
@@ -92,7 +76,7 @@ def get_reversals(
     reader: NamedReader,
     follower: NamedFollower,
     by: Annotated[
-        str, QueryParameter(pattern=_any_of(losses.ReversalsBy), description=f"Any of {_named(losses.ReversalsBy)}.")
+        str, QueryParameter(pattern=asked.any_of(losses.ReversalsBy), description=f"Any of {asked.named(losses.ReversalsBy)}.")
     ] = "kind,person",
     since: asked.Since = None,
     until: asked.Until = None,
@@ -103,7 +87,7 @@ def get_reversals(
     follower.catch_up()
     with reader.look() as cursor:
         first, last = period(cursor, since, until)
-        report = losses.reversal_report(cursor, since=first, until=last, by=_chosen(losses.ReversalsBy, by), crop=crop)
+        report = losses.reversal_report(cursor, since=first, until=last, by=asked.chosen(losses.ReversalsBy, by), crop=crop)
         made_at = answers.written_at(cursor, report.as_of)
     return Response(report) if format == "json" else given(printed.reversals(report, made_at), format)
 
@@ -111,7 +95,9 @@ def get_reversals(
 @reading("/v1/reports/promises-kept", scope="books", answers=answers.KeptReport, tag="Books")
 def get_promises_kept(
     reader: NamedReader,
-    by: Annotated[str, QueryParameter(pattern=_any_of(KeptBy), description=f"Any of {_named(KeptBy)}.")] = "confidence",
+    by: Annotated[
+        str, QueryParameter(pattern=asked.any_of(KeptBy), description=f"Any of {asked.named(KeptBy)}.")
+    ] = "confidence",
     since: asked.Since = None,
     until: asked.Until = None,
     format: asked.Format = "json",  # noqa: A002 - the API's word
@@ -119,7 +105,7 @@ def get_promises_kept(
     """Stated confidence against what was kept, of promises whose lines fell due in the period."""
     with reader.look() as cursor:
         first, last = period(cursor, since, until)
-        report = answers.kept_report(cursor, since=first, until=last, by=_chosen(KeptBy, by))
+        report = answers.kept_report(cursor, since=first, until=last, by=asked.chosen(KeptBy, by))
         made_at = answers.written_at(cursor, report.as_of)
     return Response(report) if format == "json" else given(printed.promises_kept(report, made_at), format)
 

@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 from datetime import date
-from typing import Annotated, cast, get_args
+from typing import Annotated
 
 from litestar import Response
-from litestar.exceptions import ValidationException
 from litestar.params import QueryParameter
 
 from api import parameters as asked
@@ -15,7 +14,6 @@ from api.routes import reading
 from api.services import NamedFollower, NamedReader
 from ledger import answers, printed, statements
 from ledger.books.statement import StatementBy
-from ledger.plants.entries import END
 
 
 @reading("/v1/reports/movement", scope="books", answers=statements.Movement, tag="Books")
@@ -25,8 +23,8 @@ def get_movement(
     by: Annotated[
         str,
         QueryParameter(
-            pattern=r"^(crop|size|stage)(,(crop|size|stage)){0,2}" + END,
-            description="Any of crop, size, stage. Units are added up within one stage only: a plug is no pot.",
+            pattern=asked.any_of(StatementBy),
+            description=f"Any of {asked.named(StatementBy)}. Units are added up within one stage only: a plug is no pot.",
         ),
     ] = "stage",
     since: asked.Since = None,
@@ -40,11 +38,17 @@ def get_movement(
     """Opening, what came in and went out, closing: in units and money. It ties, or there is none (503, does-not-tie)."""
     asked.has_zone("known_at", known_at)
     follower.catch_up()
-    chosen = cast("list[StatementBy]", [name for name in get_args(StatementBy) if name in by.split(",")])
     with reader.look() as cursor:
-        first, last = _past(cursor, since, until)
+        first, last = period(cursor, since, until)
         found = statements.movement(
-            cursor, since=first, until=last, by=chosen, crop=crop, size=size, stage=stage, known_at=known_at
+            cursor,
+            since=first,
+            until=last,
+            by=asked.chosen(StatementBy, by),
+            crop=crop,
+            size=size,
+            stage=stage,
+            known_at=known_at,
         )
         made_at = answers.written_at(cursor, found.as_of)
     return Response(found) if format == "json" else given(printed.movement(found, made_at), format)
@@ -69,7 +73,7 @@ def get_value(
     asked.has_zone("known_at", known_at)
     follower.catch_up()
     with reader.look() as cursor:
-        _, day = _past(cursor, None, on)
+        _, day = period(cursor, None, on)
         found = statements.value(
             cursor, on=day, by_batch=batches, realisable=realisable, crop=crop, size=size, stage=stage, known_at=known_at
         )
@@ -88,17 +92,7 @@ def get_journal(
     """The period as journal lines under the accounts of `books-set`; debit and credit are equal."""
     follower.catch_up()
     with reader.look() as cursor:
-        first, last = _past(cursor, since, until)
+        first, last = period(cursor, since, until)
         found = statements.journal(cursor, since=first, until=last)
         made_at = answers.written_at(cursor, found.as_of)
     return Response(found) if format == "json" else given(printed.journal(found, made_at), format)
-
-
-def _past(cursor: answers.Cursor, since: date | None, until: date | None) -> tuple[date, date]:
-    """A period of which the books can speak: it has no day that is still to come."""
-    first, last = period(cursor, since, until)
-    _, today = period(cursor, None, None)
-    if last > today:
-        message = f"the books end today ({today}): ask for no later day"
-        raise ValidationException(detail=message, extra=[{"key": "to", "message": message}])
-    return first, last

@@ -57,7 +57,7 @@ class Books:
         crops = {crop for entry in entries for crop in flow.crops_of(entry)}
         shelf = load(cursor, batches, crops)
         shelf.look_of = looks.get
-        before = {crop: _encoder.encode(books) for crop, books in shelf.crops.items()}
+        before = _states(shelf)
         named = dict(shelf.batches)
         made = self._lines(cursor, shelf, entries, taken_back)
         self._put(cursor, "put_lines", [msgspec.structs.asdict(line) for line in made])
@@ -71,10 +71,9 @@ class Books:
                 if named.get(batch) != of
             ],
         )
-        states = {crop: _encoder.encode(books) for crop, books in shelf.crops.items()} | {
-            _REFERENCE: _encoder.encode(shelf.reference)
-        }
-        changed = [{"crop": crop, "state": state.decode()} for crop, state in states.items() if before.get(crop) != state]
+        changed = [
+            {"crop": crop, "state": state.decode()} for crop, state in _states(shelf).items() if before.get(crop) != state
+        ]
         self._put(cursor, "put_states", changed)
 
     def _lines(
@@ -97,6 +96,12 @@ class Books:
     def _put(self, cursor: psycopg.Cursor[Any], name: str, rows: Sequence[dict[str, Any]]) -> None:
         if rows:
             cursor.execute(SQL[name], {column: [row[column] for row in rows] for column in rows[0]})
+
+
+def _states(shelf: Shelf) -> dict[str, bytes]:
+    """What is kept of each crop, and of the reference."""
+    states: dict[str, CropBooks | Reference] = {**shelf.crops, _REFERENCE: shelf.reference}
+    return {crop: _encoder.encode(state) for crop, state in states.items()}
 
 
 def _by_month(lines: Iterable[Line]) -> list[dict[str, Any]]:

@@ -85,6 +85,14 @@ def test_every_command_explains_itself(shell: Shell, words: tuple[str, ...]) -> 
     assert said == shell.done(*words, "--help")
 
 
+@pytest.mark.parametrize("asked", [("movement", "--to"), ("value", "--on"), ("journal", "--to")], ids=lambda asked: asked[0])
+def test_the_books_are_asked_for_no_day_that_is_to_come(shell: Shell, asked: tuple[str, str]) -> None:
+    """However far off, the answer is at once that they end today."""
+    said = shell(*asked, "9999-12-31")
+    assert said.code == 2
+    assert "the books end today" in said.err
+
+
 @pytest.mark.parametrize(
     "arguments", [("no-such-command",), ("stock", "--no-such-option"), ("batch",), ("rebuild", "everything")]
 )
